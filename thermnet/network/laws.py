@@ -1,0 +1,158 @@
+"""Laws for links and heat sources whose strength depends on the temperatures at hand.
+
+A law with a ``code`` is known to the compiled kernel, which evaluates it from its row of ``parameters``; a law
+without one (code 0) is any object with a ``conductance`` method and runs through the general solver only.
+Temperatures are in degC, conductances in W/K.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, ClassVar, Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+STEFAN_BOLTZMANN = 5.670374419e-8
+"""W/(m^2 K^4), CODATA 2018."""
+
+ZERO_CELSIUS = 273.15
+WIDTH = 8
+"""Parameters per law row."""
+
+PLAIN, SURFACE, DRY_OUT = 0, 1, 2
+
+
+@runtime_checkable
+class LinkLaw(Protocol):
+    """What a link needs of a law: a conductance from the two end temperatures."""
+
+    def conductance(self, hot: Any, cold: Any) -> Any:
+        """Conductance in W/K between ends at ``hot`` and ``cold`` degC (arrays broadcast)."""
+        ...
+
+
+def surface_conductance(parameters: Any, hot: Any, cold: Any) -> Any:
+    """Radiation plus natural convection plus a floor; ``parameters`` has the law's values on axis 0."""
+    a, b = np.asarray(hot) + ZERO_CELSIUS, np.asarray(cold) + ZERO_CELSIUS
+    radiation = parameters[0] * STEFAN_BOLTZMANN * (a * a + b * b) * (a + b)
+    convection = parameters[1] * (np.abs(a - b) + 1e-9) ** parameters[2]
+    return radiation + convection + parameters[3]
+
+
+def dry_out_conductance(parameters: Any, hot: Any, cold: Any) -> Any:
+    """Heat-pipe conductance: constant below the heat limit, falling smoothly (C1) above it, heat conserved."""
+    resistance, limit_reference, reference, slope, steepness, blend = (parameters[i] for i in range(6))
+    hot, cold = np.asarray(hot, dtype=float), np.asarray(cold, dtype=float)
+    limit = limit_reference * np.clip(1.0 + slope * (0.5 * (hot + cold) - reference), 0.05, 3.0)
+    drop = np.abs(hot - cold)
+    unlimited = drop / resistance
+    low, high = limit * (1.0 - blend), limit * (1.0 + blend)
+    inverse = 1.0 / steepness
+    # Between low and high the slope dQ/d(unlimited) falls linearly from 1 to 1/steepness.
+    inside = np.clip(unlimited, low, high) - low
+    blended = inside - (1.0 - inverse) * inside**2 / (2.0 * (high - low))
+    heat = np.minimum(unlimited, low) + blended + np.maximum(unlimited - high, 0.0) * inverse
+    return np.where(drop > 1e-9, heat / np.where(drop > 1e-9, drop, 1.0), 1.0 / resistance)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SurfaceExchange:
+    """Heat given to the surroundings by radiation and natural convection, with an optional constant part.
+
+    Parameters
+    ----------
+    radiating_area : float
+        Emissivity (or grey-body exchange factor) times area, m^2.
+    convection : float
+        Area times the coefficient of ``|dT|**exponent``, W/K^(1+exponent).
+    exponent : float
+        Power of the temperature difference in the convection coefficient (0.25 laminar, 1/3 turbulent).
+    floor : float
+        Constant conductance in parallel (conduction through still air), W/K.
+    """
+
+    code: ClassVar[int] = SURFACE
+    radiating_area: Any = 0.0
+    convection: Any = 0.0
+    exponent: Any = 0.25
+    floor: Any = 0.0
+
+    @property
+    def parameters(self) -> tuple[Any, ...]:
+        """Kernel row."""
+        return (self.radiating_area, self.convection, self.exponent, self.floor)
+
+    def conductance(self, hot: Any, cold: Any) -> Any:
+        """Conductance in W/K; see class."""
+        return surface_conductance(self.parameters, hot, cold)
+
+
+@dataclass(frozen=True, kw_only=True)
+class DryOut:
+    """Two-phase transport with a heat limit: resistance rises smoothly once the limit is passed.
+
+    Parameters
+    ----------
+    resistance : float
+        K/W below the limit.
+    limit : float
+        Heat limit at the reference vapour temperature, W.
+    reference : float
+        Vapour temperature of ``limit``, degC.
+    slope : float
+        Relative change of the limit per K of vapour temperature, 1/K.
+    steepness : float
+        Ratio of the incremental resistance well past the limit to ``resistance`` (at least 1).
+    blend : float
+        Half width of the smooth transition as a fraction of the limit (0 to 1).
+    rewet : float
+        Once the limit has been passed, heat must fall to this fraction of it before the wick is wet again
+        (1 = no hysteresis).  Until then the limit stands at that fraction.
+    """
+
+    code: ClassVar[int] = DRY_OUT
+    resistance: Any
+    limit: Any
+    reference: Any = 50.0
+    slope: Any = 0.0
+    steepness: Any = 4.0
+    blend: Any = 0.1
+    rewet: Any = 1.0
+
+    @property
+    def parameters(self) -> tuple[Any, ...]:
+        """Kernel row."""
+        return (self.resistance, self.limit, self.reference, self.slope, self.steepness, self.blend, self.rewet)
+
+    def conductance(self, hot: Any, cold: Any) -> Any:
+        """Conductance in W/K of the wetted pipe; see class."""
+        return dry_out_conductance(self.parameters, hot, cold)
+
+    def heat_limit(self, hot: Any, cold: Any) -> Any:
+        """Heat limit in W at the mean of the two end temperatures."""
+        mean = 0.5 * (np.asarray(hot) + np.asarray(cold))
+        return self.limit * np.clip(1.0 + self.slope * (mean - self.reference), 0.05, 3.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Leakage:
+    """Heat source growing exponentially with the temperature of its own node.
+
+    ``power * exp(slope * (T - reference))``; the exponent is held at 6 (a factor of 400) so that a runaway stays
+    finite and can be reported as such.
+    """
+
+    power: Any
+    reference: Any = 70.0
+    slope: Any = 0.018
+
+    def heat(self, temperature: Any) -> Any:
+        """Heat in W at ``temperature`` degC."""
+        return self.power * np.exp(np.minimum(self.slope * (temperature - self.reference), MAXIMUM_EXPONENT))
+
+
+MAXIMUM_EXPONENT = 6.0
+CODED = {SURFACE: surface_conductance, DRY_OUT: dry_out_conductance}
