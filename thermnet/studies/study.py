@@ -1,0 +1,425 @@
+"""What every study answers with: a table, headline facts, what was assumed, and where it came from."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import html
+import importlib
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+import thermnet
+from thermnet.errors import DesignError, Problem
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+SCHEMA = "thermnet-study/1"
+"""Name and version of the JSON form; the number goes up when a reader would have to change."""
+
+UNITS = {
+    "s": "s", "min": "min", "h": "h", "W": "W", "degC": "°C", "K": "K", "rpm": "rpm", "dBA": "dBA",
+    "J": "J", "kJ": "kJ", "Hz": "Hz", "GHz": "GHz", "kg": "kg", "g": "g", "m": "m", "mm": "mm", "um": "µm",
+    "N": "N", "Pa": "Pa", "kPa": "kPa", "V": "V", "percent": "%", "ppm": "ppm", "cfm": "cfm", "mm2": "mm²",
+    "K_per_W": "K/W", "W_per_K": "W/K", "J_per_K": "J/K", "K_mm2_per_W": "K mm²/W",
+    "W_per_step": "W per step", "K_per_step": "K per step",
+}  # fmt: skip
+"""Unit endings of column names, and how they are written for people."""
+
+Fact = str | float | int | bool | None | tuple[float | None, str]
+"""A headline: a text, a bare number, or (number, unit); None or NaN where there is no value."""
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """One answered question.
+
+    Attributes
+    ----------
+    name : str
+        Name of the study, as on the command line (``burst_budget``); figures are looked up by it.
+    title : str
+        Heading for people.
+    question : str
+        The question in one line.
+    table : pandas.DataFrame
+        The answer.  Column names carry their unit (``duration_s``, ``power_W``); the index means nothing.
+    facts : mapping of label to Fact
+        Headline numbers with their units, in the order to be read.
+    tables : mapping of name to pandas.DataFrame
+        Further tables that belong to the answer (other start states, a comparison curve), columns as above.
+    assumptions : sequence of str
+        What was taken for granted, one sentence each.
+    caution : str or None
+        What could hurt somebody or mislead them.
+    provenance : mapping
+        Design name and hash, package version, mode, ambient, seed, solver settings; see :func:`provenance`.
+    figures : sequence of str
+        Names of the figures to draw, in order; empty for all that ``thermnet.show`` knows for this study.
+    """
+
+    name: str
+    title: str
+    question: str
+    table: pd.DataFrame
+    facts: Mapping[str, Fact] = field(default_factory=dict)
+    tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    assumptions: Sequence[str] = ()
+    caution: str | None = None
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+    figures: Sequence[str] = ()
+
+    def __post_init__(self) -> None:
+        def put(name: str, value: Any) -> None:
+            object.__setattr__(self, name, value)
+
+        put("table", _own(self.table, "table"))
+        put("tables", {str(key): _own(value, key) for key, value in self.tables.items()})
+        put("facts", dict(self.facts))
+        put("provenance", dict(self.provenance))
+        if isinstance(self.assumptions, str):
+            raise TypeError("assumptions is one text; expected a list of texts")
+        put("assumptions", tuple(self.assumptions))
+        put("figures", tuple(self.figures))
+
+    # -- for people ----------------------------------------------------------------------------------------
+
+    def plot(self, figure: str | None = None, *, ax: Axes | None = None, **options: Any) -> Figure:
+        """Draw one figure of the study.
+
+        Parameters
+        ----------
+        figure : str, optional
+            Name of the figure; the first one if left out.
+        ax : matplotlib Axes, optional
+            Draw into these axes instead of a figure of its own.
+        **options
+            Passed to the drawing function (``dark=True`` for a dark background).
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            Shows itself in a notebook.
+
+        Raises
+        ------
+        LookupError
+            ``thermnet.show`` knows no such figure for this study.
+        """
+        return _show().draw(self, figure, ax=ax, **options)  # type: ignore[no-any-return]
+
+    def __repr__(self) -> str:
+        head = f"{self.title} ({_context(self.provenance)})" if _context(self.provenance) else self.title
+        body = self.table.head(12).to_string(
+            index=False, float_format=lambda value: f"{value:.4g}", na_rep="-"
+        )
+        rest = f"\n... {len(self.table) - 12} more rows" if len(self.table) > 12 else ""
+        caution = f"\nCaution: {self.caution}" if self.caution else ""
+        return f"{head}\n{body}{rest}{caution}"
+
+    def _repr_html_(self) -> str:
+        """Title, facts, table, caution and a small figure for notebooks; solves nothing, never raises."""
+        try:
+            return self._html()
+        except Exception:
+            return f"<pre>{html.escape(repr(self))}</pre>"
+
+    def _html(self) -> str:
+        escape = html.escape
+        parts = [f"<div><strong>{escape(self.title)}</strong><br><em>{escape(self.question)}</em>"]
+        if self.facts:
+            rows = "".join(
+                f'<tr><th scope="row" style="text-align:left">{escape(label)}</th>'
+                f'<td style="text-align:left">{escape(fact_text(fact))}</td></tr>'
+                for label, fact in self.facts.items()
+            )
+            parts.append(f"<table>{rows}</table>")
+        parts.append(table_html(self.table))
+        if self.caution:
+            parts.append(f"<p><strong>Caution:</strong> {escape(self.caution)}</p>")
+        try:
+            parts.append(f'<div style="background:#fff;max-width:40em">{_show().svg(self)}</div>')
+        except Exception:  # a figure is a convenience here: the table must come through without it
+            parts.append("<!-- no figure -->")
+        parts.append("</div>")
+        return "".join(parts)
+
+    # -- for machines --------------------------------------------------------------------------------------
+
+    def to_json(self, indent: int | None = 2) -> str:
+        """Return the study as JSON text; NaN becomes null, infinities ``"inf"`` and ``"-inf"``."""
+        content = {
+            "schema": SCHEMA,
+            "name": self.name,
+            "title": self.title,
+            "question": self.question,
+            "facts": {label: _fact_to_json(fact) for label, fact in self.facts.items()},
+            "table": _table_to_json(self.table),
+            "tables": {name: _table_to_json(table) for name, table in self.tables.items()},
+            "assumptions": list(self.assumptions),
+            "caution": self.caution,
+            "provenance": plain(self.provenance),
+            "figures": list(self.figures),
+        }
+        return json.dumps(content, indent=indent, allow_nan=False, ensure_ascii=False)
+
+    @classmethod
+    def from_json(cls, text: str) -> Study:
+        """Read back what :meth:`to_json` wrote.
+
+        Raises
+        ------
+        DesignError
+            The text is not JSON, has another schema version, or lacks something; every problem is listed.
+        """
+        try:
+            content = json.loads(text)
+        except (json.JSONDecodeError, TypeError) as error:
+            raise DesignError(
+                "study", [Problem("text", str(error), "JSON written by Study.to_json")]
+            ) from None
+        if not isinstance(content, dict) or content.get("schema") != SCHEMA:
+            found = content.get("schema") if isinstance(content, dict) else type(content).__name__
+            raise DesignError("study", [Problem("schema", repr(found), repr(SCHEMA))])
+        wanted = {"name": str, "title": str, "question": str, "facts": dict, "table": dict, "tables": dict,
+                  "assumptions": list, "provenance": dict, "figures": list}  # fmt: skip
+        bad = [
+            Problem(key, "missing" if key not in content else type(content[key]).__name__, kind.__name__)
+            for key, kind in wanted.items()
+            if not isinstance(content.get(key), kind)
+        ]
+        if bad:
+            raise DesignError("study", bad)
+        return cls(
+            name=content["name"], title=content["title"], question=content["question"],
+            table=_table_from_json(content["table"], "table"),
+            facts={label: _fact_from_json(fact) for label, fact in content["facts"].items()},
+            tables={key: _table_from_json(table, f"tables.{key}") for key, table in content["tables"].items()},
+            assumptions=content["assumptions"], caution=content.get("caution"),
+            provenance=content["provenance"], figures=content["figures"],
+        )  # fmt: skip
+
+    def to_csv(self, path: str | Path) -> Path:
+        """Write the main table as CSV (comma, dot, header row with units, UTF-8) and return the path."""
+        target = Path(path)
+        self.table.to_csv(target, index=False, lineterminator="\n")
+        return target
+
+
+def provenance(design: Any = None, **settings: Any) -> dict[str, Any]:
+    """Where a study came from: package version, design name and hash, and the settings given.
+
+    Parameters
+    ----------
+    design : Design, optional
+        Its ``name`` and :func:`design_hash` are kept.
+    **settings
+        Mode, ambient, seed, solver settings ... all it takes to compute the study again; None is left out.
+    """
+    found: dict[str, Any] = {"thermnet": thermnet.__version__}
+    if design is not None:
+        found["design"] = design.name
+        found["design_hash"] = design_hash(design)
+    found.update({key: plain(value) for key, value in settings.items() if value is not None})
+    return found
+
+
+def design_hash(design: Any) -> str:
+    """Twelve hexadecimal digits that change with any value of the design, not with the place of its file."""
+    content = plain(design)
+    if isinstance(content, dict):
+        content.pop("source", None)
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:12]
+
+
+def plain(value: Any) -> Any:
+    """Turn dataclasses, mappings, arrays and numpy scalars into what JSON can hold (NaN becomes None)."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        content = {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {"is": type(value).__name__, **content}
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, (list, tuple, set, frozenset)):
+        items = sorted(value, key=repr) if isinstance(value, (set, frozenset)) else value
+        return [plain(item) for item in items]
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float):
+        return _number_to_json(value)
+    if value is None or isinstance(value, (str, bool, int)):
+        return value
+    return str(value)
+
+
+def heading(column: str) -> str:
+    """Column name for people: ``"power_W"`` gives ``"power, W"``."""
+    for unit in sorted(UNITS, key=len, reverse=True):
+        if column.endswith(f"_{unit}"):
+            return f"{column.removesuffix(f'_{unit}').replace('_', ' ')}, {UNITS[unit]}"
+    return column.replace("_", " ")
+
+
+def cell_text(value: Any) -> str:
+    """One table cell for people: four significant figures, a dash where there is no value."""
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return "–"
+    if isinstance(value, (bool, np.bool_)):
+        return "yes" if value else "no"
+    if isinstance(value, (float, np.floating)):
+        return number_text(float(value))
+    text = str(value)
+    return text if "." in text else text.replace("_", " ")  # dotted keys and node paths stay
+
+
+def number_text(value: float) -> str:
+    """Four significant figures without an exponent where that stays readable."""
+    if not math.isfinite(value):
+        return "–" if math.isnan(value) else ("no limit" if value > 0 else "-inf")
+    if value == 0 or 1e-3 <= abs(value) < 1e6:
+        digits = 4 if abs(value) < 1e4 else len(str(int(abs(value))))
+        return f"{value:.{digits}g}"
+    return f"{value:.3e}"
+
+
+def fact_text(fact: Fact) -> str:
+    """Write a headline for people: ``(28.31234, "W")`` gives ``"28.31 W"``."""
+    if isinstance(fact, (tuple, list)):
+        value, unit = fact
+        text = cell_text(float(value) if value is not None else None)
+        return (
+            text if value is None or not math.isfinite(value) else f"{text} {UNITS.get(unit, unit)}".strip()
+        )
+    return fact if isinstance(fact, str) else cell_text(fact)
+
+
+def table_html(table: pd.DataFrame) -> str:
+    """Write a table as escaped HTML with row scopes and right-aligned numbers."""
+    numeric = [_kind(table[name]) in ("number", "whole") for name in table.columns]
+    align = ["right" if n else "left" for n in numeric]
+    head = "".join(
+        f'<th scope="col" style="text-align:{side}">{html.escape(heading(str(name)))}</th>'
+        for name, side in zip(table.columns, align, strict=True)
+    )
+    rows = "".join(
+        "<tr>"
+        + "".join(
+            f'<td style="text-align:{side}">{html.escape(cell_text(value))}</td>'
+            for value, side in zip(row, align, strict=True)
+        )
+        + "</tr>"
+        for row in table.itertuples(index=False, name=None)
+    )
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+
+
+# -- inside ------------------------------------------------------------------------------------------------
+
+
+def _show() -> Any:
+    # Studies hold no plotting and may not import it; the one door to it is opened by name, when a user asks.
+    return importlib.import_module("thermnet.show")
+
+
+def _own(table: Any, name: str) -> pd.DataFrame:
+    import pandas as pd
+
+    if not isinstance(table, pd.DataFrame):
+        raise TypeError(f"{name} is {type(table).__name__}; expected a pandas.DataFrame")
+    keep_index = not isinstance(table.index, pd.RangeIndex) and table.index.name is not None
+    copy = table.reset_index(drop=not keep_index)
+    copy.columns = [str(column) for column in copy.columns]
+    if len(set(copy.columns)) != len(copy.columns):
+        raise ValueError(f"{name} has two columns of one name: {', '.join(copy.columns)}")
+    return copy
+
+
+def _context(origin: Mapping[str, Any]) -> str:
+    bits = [str(origin[key]) for key in ("design", "mode") if origin.get(key)]
+    if isinstance(origin.get("ambient"), (int, float)):
+        bits.append(f"{origin['ambient']:g} °C")
+    return ", ".join(bits)
+
+
+def _kind(column: Any) -> str:
+    import pandas as pd
+
+    if pd.api.types.is_bool_dtype(column):
+        return "flag"
+    if pd.api.types.is_integer_dtype(column):
+        return "whole"
+    if pd.api.types.is_numeric_dtype(column):
+        return "number"
+    return "text"
+
+
+def _number_to_json(value: float) -> float | str | None:
+    if math.isnan(value):
+        return None
+    if math.isinf(value):
+        return "inf" if value > 0 else "-inf"
+    return value
+
+
+def _table_to_json(table: pd.DataFrame) -> dict[str, Any]:
+    import pandas as pd
+
+    columns = [{"name": name, "kind": _kind(table[name])} for name in table.columns]
+    rows = [
+        [None if not isinstance(value, (list, dict)) and pd.isna(value) else plain(value) for value in row]
+        for row in table.itertuples(index=False, name=None)
+    ]
+    return {"columns": columns, "rows": rows}
+
+
+def _table_from_json(content: Any, where: str) -> pd.DataFrame:
+    import pandas as pd
+
+    expected = "columns with name and kind, and rows as long as the columns"
+    try:
+        columns, rows = content["columns"], content["rows"]
+        names = [column["name"] for column in columns]
+        kinds = [column["kind"] for column in columns]
+        if any(len(row) != len(names) for row in rows):
+            raise ValueError("a row of another length")
+        readers: dict[str, Any] = {
+            "number": lambda v: math.nan if v is None else float(v),
+            "whole": int,
+            "flag": bool,
+            "text": lambda v: v,
+        }
+        data = {
+            name: [readers[kind](row[position]) for row in rows]
+            for position, (name, kind) in enumerate(zip(names, kinds, strict=True))
+        }
+    except (KeyError, TypeError, ValueError) as error:
+        raise DesignError("study", [Problem(where, f"{type(error).__name__}: {error}", expected)]) from None
+    empty = {"number": "float64", "whole": "int64", "flag": "bool", "text": "str"}
+    frame = {
+        name: pd.Series(values, dtype=None if values and kind == "text" else empty[kind])
+        for (name, values), kind in zip(data.items(), kinds, strict=True)
+    }
+    return pd.DataFrame(frame, columns=names)
+
+
+def _fact_to_json(fact: Fact) -> Any:
+    if isinstance(fact, (tuple, list)):
+        return {"value": plain(fact[0]), "unit": fact[1]}
+    return plain(fact)
+
+
+def _fact_from_json(fact: Any) -> Fact:
+    if isinstance(fact, dict):
+        value = fact.get("value")
+        return (math.nan if value is None else float(value), str(fact.get("unit", "")))
+    return fact  # type: ignore[no-any-return]
