@@ -102,7 +102,14 @@ class Declaration:
         if self.role == "text":
             return "a text"
         bounds = self.bounds_text()
-        return f'a {units.dimension(self.unit)}{" " + bounds if bounds else ""}, e.g. "{units.example(self.unit)}"'
+        what = units.a(units.dimension(self.unit))
+        return f'{what}{" " + bounds if bounds else ""}, e.g. "{self.example()}"'
+
+    def example(self) -> str:
+        """A well-written value in the shown unit: the middle of the plausible range, if there is one."""
+        if self.plausible is not None:
+            return units.show(sum(self.plausible) / 2, self.unit, self.shown or self.unit, digits=2)
+        return units.example(self.unit)
 
 
 def quantity(

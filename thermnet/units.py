@@ -8,12 +8,20 @@ from __future__ import annotations
 
 import math
 import re
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 from thermnet.errors import UnitError
 
 _NUMBER = re.compile(r"^\s*[-+]?(\d[\d_]*\.?\d*|\.\d+)([eE][-+]?\d+)?")
+# Only names, products, quotients and small powers reach pint: its parser would evaluate 9**9**9 for ever.
+_POWER = r"(?:\s*+(?:\^|\*\*)\s*+[-+]?\d(?:\.\d)?)?+"
+_FACTOR = rf"(?:1|[A-Za-zµ%_][A-Za-z0-9µ_]*+{_POWER}|[()])"
+_UNIT = re.compile(rf"{_FACTOR}(?:\s*+[*/]?\s*+{_FACTOR})*+\s*+")
+_AREA = re.compile(r"\b([kcmuµn]?m|in|ft)([23])\b")
+_LOOKALIKES = str.maketrans({"²": "^2", "³": "^3", "·": "*", "μ": "µ"})
+_OFFSETS = {"degree_Celsius", "degree_Fahrenheit", "degree_Reaumur"}
+_ANGLE = re.compile("degree(?!_)|radian|turn|revolution|arcminute|arcsecond|grade|cycle|count_per")
 
 
 @cache
@@ -64,26 +72,40 @@ def parse(text: str, unit: str) -> float:
         raise UnitError(f'{text!r} should be a plain ratio; write for example "0.25" or "25 %"')
     if not rest:
         raise UnitError(f'{text!r} has no unit; write for example "{example(unit)}"')
+    source = _unit_of(rest)
+    if source is None:
+        raise UnitError(f'{rest!r} is not a unit; write for example "{example(unit)}"')
     registry = _registry()
-    rest = rest.replace("°C", "degC").replace("µ", "u").replace("²", "^2").replace("%", "percent")
+    target = registry.parse_units(unit)
+    measured = str(source)
+    wrong = UnitError(f'{text!r} is not {a(dimension(unit))}; write for example "{example(unit)}"')
+    turns = bool(_ANGLE.search(measured)), bool(_ANGLE.search(str(target)))
+    if source.dimensionality != target.dimensionality or turns[0] != turns[1]:
+        raise wrong
+    if unit == "degC" and measured not in _OFFSETS:
+        raise UnitError(f'{text!r} is in {measured}; a temperature is written in degC, e.g. "{example(unit)}"')
+    if unit in {"K", "delta_degC"} and measured in _OFFSETS:
+        raise UnitError(f'{text!r} is a temperature; a difference is written in K, for example "5 K"')
     try:
-        target = registry.parse_units(unit)
-        source = registry.parse_units(rest)
-    except (pint.errors.UndefinedUnitError, pint.errors.DefinitionSyntaxError, ValueError, TypeError, AssertionError):
-        raise UnitError(f'{rest!r} is not a unit; write for example "{example(unit)}"') from None
-    except Exception as error:  # pint's parser lets tokenizer errors of several kinds through
-        raise UnitError(f'{rest!r} is not a unit ({type(error).__name__}); write for example "{example(unit)}"') from None
-    if source.dimensionality != target.dimensionality:
-        raise UnitError(f'{text!r} is not a {dimension(unit)}; write for example "{example(unit)}"')
-    offset = {"degC", "degF", "degR", "kelvin", "K"}
-    if unit == "degC" and str(rest) in {"K", "kelvin"}:
-        raise UnitError(f'{text!r} is in kelvin; write a temperature in degC, for example "{example(unit)}"')
-    if unit in {"K", "delta_degC"} and str(rest) in offset - {"K", "kelvin"}:
-        raise UnitError(f'{text!r} is a temperature; a temperature difference is written in K, for example "5 K"')
-    value = float(registry.Quantity(number, source).to(target).magnitude)
+        value = float(registry.Quantity(number, source).to(target).magnitude)
+    except (pint.errors.PintError, ArithmeticError, ValueError, TypeError):
+        raise wrong from None
     if not math.isfinite(value):
         raise UnitError(f"{text!r} is not a finite number")
     return value
+
+
+@lru_cache(maxsize=4096)
+def _unit_of(text: str) -> Any:
+    """Pint unit for the unit part of a quantity, or None if it is not one."""
+    text = text.translate(_LOOKALIKES).replace("°C", "degC").replace("dB(A)", "dBA")
+    text = _AREA.sub(r"\1^\2", text)
+    if not _UNIT.fullmatch(text):
+        return None
+    try:
+        return _registry().parse_units(text.replace("%", "percent").replace("µ", "u"))
+    except Exception:  # pint's parser lets tokenizer errors of many kinds through
+        return None
 
 
 def convert(value: Any, unit: str, to: str) -> Any:
@@ -122,6 +144,11 @@ _EXAMPLES = {
 def dimension(unit: str) -> str:
     """Plain word for what a unit measures (``"m"`` -> ``"length"``)."""
     return _NAMES.get(unit, f"quantity in {unit}")
+
+
+def a(noun: str) -> str:
+    """Put the indefinite article before a noun."""
+    return f"an {noun}" if noun[:1] in "aeiou" else f"a {noun}"
 
 
 def example(unit: str) -> str:
