@@ -11,12 +11,11 @@ import networkx as nx
 import numpy as np
 
 from thermnet.errors import NetworkError
+from thermnet.handover import hand_over
 from thermnet.network.laws import Leakage, LinkLaw
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from thermnet.run import Run
 
 Boundary = float | Callable[[float], float]
 
@@ -180,9 +179,7 @@ class ThermalNetwork:
         ThermalRunawayError
             Leakage outgrows what the network carries away: there is no steady state.
         """
-        from thermnet.solve.steady import solve_steady
-
-        return solve_steady(self, power or {}, guess=guess)
+        return hand_over("solve.steady:solve_steady")(self, power or {}, guess=guess)
 
     def transient(
         self,
@@ -193,7 +190,7 @@ class ThermalNetwork:
         times: Iterable[float] | None = None,
         tolerance: float = 0.01,
         progress: bool = False,
-    ) -> Run:
+    ) -> Any:
         """Temperatures over time.
 
         Parameters
@@ -210,10 +207,12 @@ class ThermalNetwork:
             Error in K that the solver controls (linear networks are solved exactly).
         progress : bool
             Show a progress bar.
-        """
-        from thermnet.solve.transient import solve_transient
 
-        return solve_transient(
+        Returns
+        -------
+        thermnet.Run
+        """
+        return hand_over("solve.transient:solve_transient")(
             self, power or {}, duration, initial=initial, times=times, tolerance=tolerance, progress=progress
         )
 

@@ -1,0 +1,355 @@
+"""The labelled result of a simulation: what happened, at what accuracy, and where to read it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from enum import Enum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermnet.errors import Problem, ThermnetError
+from thermnet.errors import DesignError as FileError
+from thermnet.handover import hand_over
+from thermnet.network.graph import nearest
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+Array = NDArray[np.float64]
+
+
+class Status(Enum):
+    """How a run ended; the text is advice."""
+
+    COMPLETE = "complete"
+    RUNAWAY = "thermal runaway: leakage outgrew the cooling; lower the power, the voltage or the ambient"
+    STOPPED = "stopped before its end; what was solved is kept"
+
+
+@dataclass(frozen=True)
+class RunLimit:
+    """A limit watched during the run; ``node`` for temperature limits (degC), ``link`` for heat limits (W)."""
+
+    name: str
+    kind: str
+    value: float
+    node: str = ""
+    link: str = ""
+
+
+@dataclass(frozen=True)
+class Channel:
+    """A recorded quantity other than temperature: values over (time, label)."""
+
+    dimension: str
+    labels: tuple[str, ...]
+    values: NDArray[Any]
+    unit: str
+    meaning: str
+    flags: tuple[str, ...] = ()
+    """For integer codes: the meaning of 0, 1, 2 ..."""
+
+
+@dataclass(frozen=True)
+class Energy:
+    """Heat accounts of a run in J: what went in, out through the boundaries, and into store."""
+
+    into: float
+    out: float
+    stored: float
+
+    @property
+    def residual(self) -> float:
+        """``|in - out - stored|`` over the heat put in."""
+        scale = max(abs(self.into), 1e-12)
+        return abs(self.into - self.out - self.stored) / scale
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """What a simulation found.
+
+    Attributes
+    ----------
+    time : (t,) s
+    names : node names followed by boundary names, in column order of ``temperatures``
+    temperatures : (t, names) degC
+    energy : Energy
+    status : Status
+    channels : mapping of name to Channel (power, frequency, fan_speed, noise, limit, sensor ...)
+    limits : RunLimit watched
+    events : (time s, text) pairs
+    solver : statistics of the solver (steps, refinements, largest error estimate ...)
+    provenance : design, version, mode, ambient, workload, seed
+    """
+
+    time: Array
+    names: tuple[str, ...]
+    temperatures: Array
+    energy: Energy
+    status: Status = Status.COMPLETE
+    channels: Mapping[str, Channel] = field(default_factory=dict)
+    limits: tuple[RunLimit, ...] = ()
+    events: tuple[tuple[float, str], ...] = ()
+    solver: Mapping[str, Any] = field(default_factory=dict)
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+    boundaries: tuple[str, ...] = ()
+    final_state: Any = None
+    _between: Callable[[int, float], Array] | None = None
+    _link_heat: Callable[[], tuple[tuple[str, ...], Array]] | None = None
+
+    # -- reading -------------------------------------------------------------------------------------------
+
+    def temperature(self, name: str) -> Array:
+        """Temperature of a node or boundary at every reported time, degC."""
+        return self.temperatures[:, self._column(name)]
+
+    def channel(self, name: str, label: str | None = None) -> NDArray[Any]:
+        """Values of a recorded channel, all labels or one."""
+        if name not in self.channels:
+            raise KeyError(f"no channel {name!r}{nearest(name, self.channels)}")
+        channel = self.channels[name]
+        if label is None:
+            return channel.values
+        if label not in channel.labels:
+            raise KeyError(f"channel {name!r} has no {label!r}{nearest(label, channel.labels)}")
+        return channel.values[:, channel.labels.index(label)]
+
+    def time_to(self, name: str, limit: float) -> float:
+        """Time in s at which ``name`` first reaches ``limit`` degC, by root finding between steps; nan if never.
+
+        A rise and fall that both happen within one reported step is not seen.
+        """
+        column = self._column(name)
+        values = self.temperatures[:, column] - limit
+        if values[0] >= 0.0:
+            return float(self.time[0])
+        above = np.flatnonzero(values >= 0.0)
+        if above.size == 0:
+            return float("nan")
+        k = int(above[0]) - 1
+        low, high = float(self.time[k]), float(self.time[k + 1])
+        between = self._between
+        if between is None:
+            fraction = -values[k] / (values[k + 1] - values[k])
+            return low + float(fraction) * (high - low)
+        from scipy.optimize import brentq
+
+        def miss(t: float) -> float:
+            if t <= low:
+                return float(values[k])
+            return float(values[k + 1]) if t >= high else float(between(k, t)[column]) - limit
+
+        return float(brentq(miss, low, high, xtol=1e-9 * max(1.0, high), rtol=1e-12))
+
+    @property
+    def energy_residual(self) -> float:
+        """``|heat in - heat out - heat stored| / heat in``."""
+        return self.energy.residual
+
+    @property
+    def link_heat(self) -> tuple[tuple[str, ...], Array]:
+        """Link names and the heat through each at every reported time, W (positive from first to second end)."""
+        if self._link_heat is None:
+            return (), np.zeros((self.time.size, 0))
+        return self._link_heat()
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Everything as an xarray Dataset with units in the attributes."""
+        import xarray as xr
+
+        names, heat = self.link_heat
+        variables: dict[str, Any] = {
+            "temperature": (("time", "node"), self.temperatures, {"units": "degC", "long_name": "temperature"})
+        }
+        coordinates: dict[str, Any] = {
+            "time": ("time", self.time, {"units": "s", "long_name": "time"}), "node": list(self.names),
+        }  # fmt: skip
+        if names:
+            variables["heat"] = (("time", "link"), heat, {"units": "W", "long_name": "heat from first to second end"})
+            coordinates["link"] = list(names)
+        for name, channel in self.channels.items():
+            attributes = {"units": channel.unit, "long_name": channel.meaning}
+            if channel.flags:
+                attributes["flag_values"] = list(range(len(channel.flags)))
+                attributes["flag_meanings"] = " ".join(flag.replace(" ", "_") for flag in channel.flags)
+            variables[name] = (("time", channel.dimension), channel.values, attributes)
+            coordinates[channel.dimension] = list(channel.labels)
+        data = xr.Dataset(variables, coordinates)
+        data.attrs.update(
+            energy_residual=self.energy_residual, energy_in_J=self.energy.into, energy_out_J=self.energy.out,
+            energy_stored_J=self.energy.stored, status=self.status.name,
+            **{f"provenance_{k}": _plain(v) for k, v in self.provenance.items()},
+        )  # fmt: skip
+        return data
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """Temperatures and channels as one table indexed by time in s; units stand in the column names."""
+        import pandas as pd
+
+        columns = {f"{name}_degC": self.temperatures[:, i] for i, name in enumerate(self.names)}
+        for name, channel in self.channels.items():
+            unit = f"_{channel.unit}" if channel.unit not in ("", "1") else ""
+            for i, label in enumerate(channel.labels):
+                columns[f"{name}.{label}{unit}"] = channel.values[:, i]
+        return pd.DataFrame(columns, index=pd.Index(self.time, name="time_s"))
+
+    def peaks(self) -> dict[str, float]:
+        """Highest temperature of every node, degC."""
+        return {name: float(self.temperatures[:, i].max()) for i, name in enumerate(self.names)}
+
+    def margins(self) -> dict[str, float]:
+        """Smallest distance to every watched temperature limit over the run, K (negative: exceeded)."""
+        return {
+            limit.name: float(limit.value - self.temperature(limit.node).max()) for limit in self.limits if limit.node
+        }
+
+    def residency(self) -> dict[str, dict[str, float]]:
+        """Share of time that each limit binds, by chip."""
+        if "limit" not in self.channels:
+            return {}
+        channel = self.channels["limit"]
+        return {
+            label: {
+                flag: float(np.mean(channel.values[:, i] == code))
+                for code, flag in enumerate(channel.flags)
+                if np.any(channel.values[:, i] == code)
+            }
+            for i, label in enumerate(channel.labels)
+        }
+
+    def summary(self) -> dict[str, Any]:
+        """Headline numbers and signs of trouble."""
+        found: dict[str, Any] = {
+            "status": self.status.value,
+            "duration_s": float(self.time[-1]),
+            "energy_residual": self.energy_residual,
+            **{f"peak.{limit.name}_degC": float(self.temperature(limit.node).max()) for limit in self.limits if limit.node},
+            **{f"margin.{name}_K": margin for name, margin in self.margins().items()},
+        }
+        if "power" in self.channels:
+            for i, label in enumerate(self.channels["power"].labels):
+                found[f"mean_power.{label}_W"] = float(self.channels["power"].values[:, i].mean())
+        if "noise" in self.channels:
+            found["peak_noise_dBA"] = float(self.channels["noise"].values.max())
+        if "work" in self.channels:
+            for i, label in enumerate(self.channels["work"].labels):
+                found[f"work.{label}_s"] = float(self.channels["work"].values[-1, i])
+        for chip, shares in self.residency().items():
+            found.update({f"bound.{chip}.{flag}": share for flag, share in shares.items()})
+        found["trouble"] = [text for _, text in self.events]
+        return found
+
+    # -- keeping -------------------------------------------------------------------------------------------
+
+    def save(self, path: str | Path) -> Path:
+        """Write the run as a netCDF file that :func:`load_run` and any netCDF reader understand."""
+        path = Path(path)
+        data = self.dataset
+        data.attrs["thermnet"] = json.dumps(
+            {
+                "limits": [vars(limit) for limit in self.limits], "events": [list(e) for e in self.events],
+                "solver": _plain_mapping(self.solver), "provenance": _plain_mapping(self.provenance),
+                "boundaries": list(self.boundaries),
+                "channels": {
+                    n: [c.dimension, list(c.labels), c.unit, c.meaning, list(c.flags)] for n, c in self.channels.items()
+                },
+            }
+        )  # fmt: skip
+        data.to_netcdf(path, engine="h5netcdf")
+        return path
+
+    # -- showing -------------------------------------------------------------------------------------------
+
+    def plot(self, axes: Any = None, **options: Any) -> Any:
+        """Draw the run: temperatures, power, fan and which limit binds (see ``thermnet.show``)."""
+        return hand_over("show.figures:plot_run")(self, axes, **options)
+
+    def __repr__(self) -> str:
+        trouble = f", {len(self.events)} signs of trouble" if self.events else ""
+        return (
+            f"<Run: {len(self.names)} temperatures at {self.time.size} times to {self.time[-1]:g} s, "
+            f"{self.status.name.lower()}, energy residual {self.energy_residual:.1e}{trouble}>"
+        )
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        rows = "".join(
+            f"<tr><th style='text-align:left'>{escape(str(k))}</th><td>"
+            f"{escape(f'{v:.4g}' if isinstance(v, float) else str(v))}</td></tr>"
+            for k, v in self.summary().items()
+        )
+        return f"<table>{rows}</table>"
+
+    # -- inside --------------------------------------------------------------------------------------------
+
+    def _column(self, name: str) -> int:
+        try:
+            return self.names.index(name)
+        except ValueError:
+            raise KeyError(f"no node {name!r}{nearest(name, self.names)}") from None
+
+    def with_provenance(self, **more: Any) -> Run:
+        """Return a copy with more provenance."""
+        return replace(self, provenance={**self.provenance, **more})
+
+
+def load_run(path: str | Path) -> Run:
+    """Read a run written by :meth:`Run.save`.
+
+    Raises
+    ------
+    DesignError
+        The file is missing or is not such a run.
+    """
+    import xarray as xr
+
+    path = Path(path)
+    if not path.is_file():
+        raise FileError(str(path), [Problem("file", "not found", "a run written by Run.save")])
+    try:
+        with xr.open_dataset(path, engine="h5netcdf", decode_timedelta=False) as opened:
+            data = opened.load()
+        extra = json.loads(data.attrs["thermnet"])
+    except (OSError, ValueError, KeyError) as error:
+        raise FileError(str(path), [Problem("file", type(error).__name__, "a run written by Run.save")]) from None
+    channels = {
+        name: Channel(dimension, tuple(labels), data[name].values, unit, meaning, tuple(flags))
+        for name, (dimension, labels, unit, meaning, flags) in extra["channels"].items()
+    }
+    heat = None
+    if "heat" in data:
+        links, values = tuple(str(v) for v in data["link"].values), data["heat"].values
+
+        def heat() -> tuple[tuple[str, ...], Array]:
+            return links, values
+
+    return Run(
+        time=data["time"].values, names=tuple(str(v) for v in data["node"].values),
+        temperatures=data["temperature"].values,
+        energy=Energy(data.attrs["energy_in_J"], data.attrs["energy_out_J"], data.attrs["energy_stored_J"]),
+        status=Status[data.attrs["status"]], channels=channels,
+        limits=tuple(RunLimit(**limit) for limit in extra["limits"]),
+        events=tuple((float(t), str(text)) for t, text in extra["events"]), solver=extra["solver"],
+        provenance=extra["provenance"], boundaries=tuple(extra["boundaries"]), _link_heat=heat,
+    )  # fmt: skip
+
+
+def _plain(value: Any) -> Any:
+    return value if isinstance(value, (str, int, float)) else json.dumps(value, default=str)
+
+
+def _plain_mapping(values: Mapping[str, Any]) -> dict[str, Any]:
+    plain: dict[str, Any] = json.loads(json.dumps(dict(values), default=str))
+    return plain
+
+
+__all__ = ["Channel", "Energy", "Run", "RunLimit", "Status", "ThermnetError", "load_run"]

@@ -1,0 +1,177 @@
+"""Heat balance of a compiled network and its Jacobian, for one machine.
+
+``C dT/dt = residual(T, t)``; rows without capacity are algebraic.  Used by the steady solver and by the
+general (Rosenbrock) transient solver; dense below 300 nodes, sparse above.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermnet.network.compiled import CompiledNetwork
+from thermnet.network.laws import CODED, MAXIMUM_EXPONENT
+
+Array = NDArray[np.float64]
+DENSE_LIMIT = 300
+
+
+class HeatBalance:
+    """Residual and Jacobian of the heat balance of one machine."""
+
+    def __init__(self, compiled: CompiledNetwork) -> None:
+        self.compiled = compiled
+        self.size = compiled.size
+        self.dense = compiled.size <= DENSE_LIMIT
+        self.inner, self.outer = self._linear_part()
+        self.a, self.b = compiled.law_ends[:, 0], compiled.law_ends[:, 1]
+        self.groups = {code: np.flatnonzero(compiled.law_code == code) for code in CODED if np.any(compiled.law_code == code)}
+        self.plain = np.flatnonzero(compiled.law_code == 0)
+        self.leak_power = np.array([law.power for law in compiled.leakages], dtype=float)
+        self.leak_reference = np.array([law.reference for law in compiled.leakages], dtype=float)
+        self.leak_slope = np.array([law.slope for law in compiled.leakages], dtype=float)
+
+    def _linear_part(self) -> tuple[Any, Any]:
+        """Transport matrix split in its columns for nodes and for boundaries (dense or CSC)."""
+        if self.dense:
+            matrix = self.compiled.transport()
+            return matrix[:, : self.size], matrix[:, self.size :]
+        from scipy.sparse import coo_matrix
+
+        c = self.compiled
+        la, lb = c.link_ends[:, 0], c.link_ends[:, 1]
+        sa, sb = c.stream_ends[:, 0], c.stream_ends[:, 1]
+        g, w = c.link_conductance, c.stream_rate
+        rows = np.concatenate([la, lb, la, lb, sb, sb])
+        columns = np.concatenate([la, lb, lb, la, sb, sa])
+        values = np.concatenate([g, g, -g, -g, w, -w])
+        total = self.size + len(c.boundaries)
+        matrix = coo_matrix((values, (rows, columns)), shape=(total, total)).tocsr()[: self.size]
+        return matrix[:, : self.size].tocsc(), matrix[:, self.size :].tocsc()
+
+    def full(self, temperature: Array, boundary: Array) -> Array:
+        """Node temperatures followed by boundary temperatures."""
+        return np.concatenate([temperature, boundary])
+
+    def law_conductance(self, everything: Array) -> Array:
+        """Conductance of each law link at the temperatures of all rows, W/K."""
+        result = np.empty(len(self.a))
+        for code, group in self.groups.items():
+            parameters = self.compiled.law_parameters[group].T
+            result[group] = CODED[code](parameters, everything[self.a[group]], everything[self.b[group]])
+        for i in self.plain:
+            result[i] = self.compiled.laws[i].conductance(everything[self.a[i]], everything[self.b[i]])
+        return result
+
+    def law_heat(self, everything: Array) -> Array:
+        """Heat through each law link from its first end to its second, W."""
+        return self.law_conductance(everything) * (everything[self.a] - everything[self.b])
+
+    def leakage(self, temperature: Array) -> Array:
+        """Heat of each leakage law, W."""
+        exponent = self.leak_slope * (temperature[self.compiled.leak_node] - self.leak_reference)
+        return self.leak_power * np.exp(np.minimum(exponent, MAXIMUM_EXPONENT))
+
+    def residual(self, temperature: Array, boundary: Array, power: Array) -> Array:
+        """Net heat into each node, W."""
+        net: Array = power - self.inner @ temperature - self.outer @ boundary
+        if len(self.a):
+            heat = np.zeros(self.size + len(boundary))
+            flow = self.law_heat(self.full(temperature, boundary))
+            np.add.at(heat, self.a, -flow)
+            np.add.at(heat, self.b, flow)
+            net = net + heat[: self.size]
+        if self.leak_power.size:
+            np.add.at(net, self.compiled.leak_node, self.leakage(temperature))
+        return net
+
+    def jacobian(self, temperature: Array, boundary: Array) -> Any:
+        """Derivative of the residual by the node temperatures, W/K (dense array or CSC)."""
+        rows, columns, values = [], [], []
+        if len(self.a):
+            everything = self.full(temperature, boundary)
+            at_a, at_b = everything[self.a], everything[self.b]
+            step = 1e-6 * np.maximum(1.0, np.abs(at_a - at_b))
+            by_a = (self._heat(at_a + step, at_b) - self._heat(at_a - step, at_b)) / (2.0 * step)
+            by_b = (self._heat(at_a, at_b + step) - self._heat(at_a, at_b - step)) / (2.0 * step)
+            for row, column, value in (
+                (self.a, self.a, -by_a), (self.a, self.b, -by_b), (self.b, self.a, by_a), (self.b, self.b, by_b),
+            ):  # fmt: skip
+                keep = (row < self.size) & (column < self.size)
+                rows.append(row[keep])
+                columns.append(column[keep])
+                values.append(value[keep])
+        if self.leak_power.size:
+            node = self.compiled.leak_node
+            exponent = self.leak_slope * (temperature[node] - self.leak_reference)
+            rows.append(node)
+            columns.append(node)
+            values.append(np.where(exponent < MAXIMUM_EXPONENT, self.leakage(temperature) * self.leak_slope, 0.0))
+        if self.dense:
+            matrix = -self.inner.copy()
+            for r, c, v in zip(rows, columns, values, strict=True):
+                np.add.at(matrix, (r, c), v)
+            return matrix
+        if not rows:
+            return -self.inner
+        from scipy.sparse import coo_matrix
+
+        extra = coo_matrix(
+            (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=(self.size, self.size)
+        )
+        return (extra.tocsc() - self.inner).tocsc()
+
+    def _heat(self, at_a: Array, at_b: Array) -> Array:
+        heat = np.empty(len(self.a))
+        for code, group in self.groups.items():
+            parameters = self.compiled.law_parameters[group].T
+            heat[group] = CODED[code](parameters, at_a[group], at_b[group]) * (at_a[group] - at_b[group])
+        for i in self.plain:
+            heat[i] = self.compiled.laws[i].conductance(at_a[i], at_b[i]) * (at_a[i] - at_b[i])
+        return heat
+
+
+class Factor:
+    """LU factors of a dense or sparse matrix, with a message that names the node when it is singular."""
+
+    def __init__(self, matrix: Any, nodes: tuple[str, ...]) -> None:
+        if isinstance(matrix, np.ndarray):
+            import warnings
+
+            from scipy.linalg import LinAlgWarning, lu_factor
+
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", LinAlgWarning)
+                self._dense = lu_factor(matrix, check_finite=False)
+            diagonal = np.abs(np.diag(self._dense[0]))
+            self._sparse = None
+            if not np.all(np.isfinite(diagonal)) or np.any(diagonal == 0.0):
+                raise SingularError(nodes[int(np.argmin(np.nan_to_num(diagonal)))])
+        else:
+            from scipy.sparse.linalg import splu
+
+            try:
+                self._sparse = splu(matrix)
+            except RuntimeError:
+                diagonal = np.abs(matrix.diagonal())
+                raise SingularError(nodes[int(np.argmin(diagonal))]) from None
+
+    def solve(self, right: Array) -> Array:
+        """Solve for one or more right-hand sides (columns)."""
+        if self._sparse is not None:
+            solution: Array = self._sparse.solve(right)
+            return solution
+        from scipy.linalg import lu_solve
+
+        result: Array = lu_solve(self._dense, right, check_finite=False)
+        return result
+
+
+class SingularError(ArithmeticError):
+    """The matrix has no inverse; carries the node at fault."""
+
+    def __init__(self, node: str) -> None:
+        super().__init__(f"the heat balance is singular at node {node!r}")
+        self.node = node
