@@ -172,8 +172,8 @@ def curve_points(voltages: ArrayLike, frequencies: ArrayLike) -> tuple[Array, Ar
     v, f = np.asarray(voltages, dtype=float), np.asarray(frequencies, dtype=float)
     if v.ndim != 1 or v.shape != f.shape or v.size < 2:
         raise ValueError(
-            f"voltages of shape {v.shape}, frequencies of shape {f.shape}; expected two lists of equal length, "
-            "at least 2 points"
+            f"voltages of shape {v.shape}, frequencies of shape {f.shape}; expected two lists of "
+            "equal length, at least 2 points"
         )
     if not (v[0] > 0 and f[0] > 0 and np.all(np.diff(v) > 0) and np.all(np.diff(f) > 0)):
         raise ValueError(
