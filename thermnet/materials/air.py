@@ -1,9 +1,9 @@
 """Dry air between -40 and 150 degC, and the standard atmosphere.
 
 The properties come from a small table of CoolProp values (``tables/air.csv``, written by
-``tests/tools/make_air_table.py``) at 1 and 1/2 atm.  Each column is fitted once by a polynomial of degree 5 in
-temperature and taken linear in pressure, which reproduces CoolProp within 0.001 % from 40 to 110 kPa; the fit is
-smooth, so nothing that is built on it has a kink.
+``tests/tools/make_air_table.py``) at 1 and 1/2 atm.  Each column is fitted once by a polynomial of degree 5
+in temperature and taken linear in pressure, which reproduces CoolProp within 0.001 % from 40 to 110 kPa; the
+fit is smooth, so nothing that is built on it has a kink.
 
 Every function takes scalars or arrays that broadcast: temperature in degC, pressure in Pa.
 """
@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 STANDARD_PRESSURE = 101325.0
 """Pa."""
 GAS_CONSTANT = 8.31451 / 0.02896546
-"""J/(kg K) of dry air of molar mass 28.96546 g/mol, with the molar gas constant of its equation of state (CoolProp)."""
+"""J/(kg K) of dry air, 28.96546 g/mol, with the molar gas constant of its equation of state (CoolProp)."""
 RANGE = (-40.0, 150.0)
 """degC."""
 PRESSURE_RANGE = (2.0e4, 1.2e5)
@@ -58,7 +58,8 @@ def _checked(temperature: Any, pressure: Any) -> tuple[Array, Array]:
         raise ValueError(f"air temperature {_extremes(t)} degC; expected {RANGE[0]:g} to {RANGE[1]:g} degC")
     if not np.all((p >= PRESSURE_RANGE[0]) & (p <= PRESSURE_RANGE[1])):
         raise ValueError(
-            f"air pressure {_extremes(p)} Pa; expected {PRESSURE_RANGE[0]:g} to {PRESSURE_RANGE[1]:g} Pa (absolute)"
+            f"air pressure {_extremes(p)} Pa; "
+            f"expected {PRESSURE_RANGE[0]:g} to {PRESSURE_RANGE[1]:g} Pa (absolute)"
         )
     return t, p
 
@@ -94,7 +95,9 @@ def density(temperature: Any, pressure: Any = STANDARD_PRESSURE) -> Any:
     Source: p / (Z R T) with the compressibility Z of Lemmon et al. 2000, by CoolProp.
     """
     z = _property(_COMPRESSIBILITY, temperature, pressure)
-    return np.asarray(pressure, dtype=float) / (z * GAS_CONSTANT * (np.asarray(temperature, dtype=float) + 273.15))
+    return np.asarray(pressure, dtype=float) / (
+        z * GAS_CONSTANT * (np.asarray(temperature, dtype=float) + 273.15)
+    )
 
 
 def viscosity(temperature: Any, pressure: Any = STANDARD_PRESSURE) -> Any:
@@ -119,13 +122,17 @@ def kinematic_viscosity(temperature: Any, pressure: Any = STANDARD_PRESSURE) -> 
 
 def thermal_diffusivity(temperature: Any, pressure: Any = STANDARD_PRESSURE) -> Any:
     """Thermal diffusivity in m^2/s: k / (rho cp)."""
-    return conductivity(temperature, pressure) / (density(temperature, pressure) * specific_heat(temperature, pressure))
+    return conductivity(temperature, pressure) / (
+        density(temperature, pressure) * specific_heat(temperature, pressure)
+    )
 
 
 def prandtl(temperature: Any, pressure: Any = STANDARD_PRESSURE) -> Any:
     """Prandtl number mu cp / k (about 0.71)."""
     return (
-        viscosity(temperature, pressure) * specific_heat(temperature, pressure) / conductivity(temperature, pressure)
+        viscosity(temperature, pressure)
+        * specific_heat(temperature, pressure)
+        / conductivity(temperature, pressure)
     )
 
 
@@ -134,7 +141,9 @@ def thermal_expansion(temperature: Any, pressure: Any = STANDARD_PRESSURE) -> An
     t, p = _checked(temperature, pressure)
     x = (t - _MIDDLE) / _HALF_SPAN
     slopes = [
-        np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyder(_coefficients()[:, i, _COMPRESSIBILITY]))
+        np.polynomial.polynomial.polyval(
+            x, np.polynomial.polynomial.polyder(_coefficients()[:, i, _COMPRESSIBILITY])
+        )
         for i in (0, 1)
     ]
     slope = (slopes[0] + (2.0 * p / STANDARD_PRESSURE - 1.0) * (slopes[1] - slopes[0])) / _HALF_SPAN
@@ -180,7 +189,7 @@ def standard_atmosphere(altitude: Any) -> Atmosphere:
 
 
 def standard_density_ratio(altitude: Any) -> Any:
-    """Density of the standard atmosphere over that at sea level (0.742 at 3000 m): outdoors, where it is colder."""
+    """Density of the standard atmosphere over that at sea level (0.742 at 3000 m): outdoors, in the cold."""
     return standard_atmosphere(altitude).density / standard_atmosphere(0.0).density
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 
 def smooth_step(x: Any, start: float, end: float) -> Any:
-    """0 up to ``start``, 1 from ``end``, a cubic in log(x) with flat ends between (so value and slope are continuous).
+    """Rise from 0 at ``start`` to 1 at ``end`` by a cubic in log(x) with flat ends; constant outside.
 
     Parameters
     ----------
@@ -22,6 +22,6 @@ def smooth_step(x: Any, start: float, end: float) -> Any:
 
 
 def between(low: Any, high: Any, x: Any, start: float, end: float) -> Any:
-    """``low`` for x up to ``start``, ``high`` from ``end``, their weighted mean in the band (see ``smooth_step``)."""
+    """Give ``low`` for x up to ``start``, ``high`` from ``end``, and their weighted mean in the band."""
     share = smooth_step(x, start, end)
     return low + share * (high - low)

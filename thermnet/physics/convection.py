@@ -1,8 +1,8 @@
-"""Natural convection from plates and in gaps, forced convection over plates, and the exchange of a machine's skin.
+"""Natural convection from plates and in gaps, forced convection over plates, heat exchange of a skin.
 
-Functions named ``nusselt_...`` take dimensionless groups; the others take lengths in m, temperatures in degC,
-differences in K, pressures in Pa and use the properties of dry air.  Scalars and arrays broadcast.  Where a source
-gives two formulas for two ranges, they are blended over a stated band, so that no value jumps.
+Functions named ``nusselt_...`` take dimensionless groups; the others take lengths in m, temperatures in
+degC, differences in K, pressures in Pa and use the properties of dry air.  Scalars and arrays broadcast.
+Where a source gives two formulas for two ranges, they are blended over a stated band, so that no value jumps.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ def nusselt_vertical_plate(rayleigh: Any, prandtl: Any = 0.71) -> Any:
 
 
 def nusselt_vertical_plate_laminar(rayleigh: Any, prandtl: Any = 0.71) -> Any:
-    """Mean Nusselt number of an isothermal vertical plate in laminar flow, somewhat closer there (Ra below 1e9).
+    """Mean Nusselt number of an isothermal vertical plate in laminar flow (Ra below 1e9).
 
     Source: Churchill and Chu 1975, eq. 8.
     """
@@ -77,7 +77,7 @@ def nusselt_vertical_plate_integral(rayleigh: Any, prandtl: Any = 0.71) -> Any:
 
 
 def nusselt_vertical_plate_turbulent(rayleigh: Any) -> Any:
-    """Simple relation 0.1 Ra^(1/3) for a vertical plate in turbulent flow (Ra 1e9 to 1e13).
+    """Mean Nusselt number 0.1 Ra^(1/3) of a vertical plate in turbulent flow (Ra 1e9 to 1e13).
 
     Source: Holman, Heat Transfer, 10th ed., table 7-1.
     """
@@ -103,8 +103,9 @@ def nusselt_horizontal_up_turbulent(rayleigh: Any) -> Any:
 def nusselt_horizontal_up(rayleigh: Any) -> Any:
     """Mean Nusselt number of a hot face looking up (or a cold one looking down), any Rayleigh number to 1e11.
 
-    0.96 Ra^(1/6) up to 200 (Goldstein, Sparrow and Jones, Int. J. Heat Mass Transfer 16 (1973) 1025), the laminar
-    formula from 1e4 to 2e6 and the turbulent one from 2e7, blended between.  Length = area / perimeter.
+    0.96 Ra^(1/6) up to 200 (Goldstein, Sparrow and Jones, Int. J. Heat Mass Transfer 16 (1973) 1025), the
+    laminar formula from 1e4 to 2e6 and the turbulent one from 2e7, blended between.  Length = area /
+    perimeter.
     """
     slow = 0.96 * np.power(rayleigh, 1 / 6)
     lower = between(slow, nusselt_horizontal_up_laminar(rayleigh), rayleigh, 200.0, 1e4)
@@ -112,7 +113,9 @@ def nusselt_horizontal_up(rayleigh: Any) -> Any:
 
 
 def nusselt_horizontal_down(rayleigh: Any) -> Any:
-    """0.27 Ra^(1/4) for a hot face looking down (or a cold one looking up), Ra 1e5 to 1e10, length = area / perimeter.
+    """Mean Nusselt number 0.27 Ra^(1/4) of a hot face looking down (or a cold one up), Ra 1e5 to 1e10.
+
+    Length = area / perimeter.
 
     Source: McAdams 1954; Incropera et al., 6th ed., eq. 9.32.
     """
@@ -129,14 +132,19 @@ def nusselt_gap_heated_below(rayleigh: Any, prandtl: Any = 0.71) -> Any:
     prandtl : float or array
         Of the fluid.
 
-    Source: Hollands, Int. J. Heat Mass Transfer 27 (1984) 466; for air 1.44 (1 - 1708/Ra) and a cube-root term.
+    Source: Hollands, Int. J. Heat Mass Transfer 27 (1984) 466; for air 1.44 (1 - 1708/Ra) and a cube-root
+    term.
     """
     critical = 1708.0
     ra = np.maximum(rayleigh, critical)
     k1 = 1.44 / (1 + 0.018 / prandtl + 0.00136 / prandtl**2)
     k2 = 75 * np.exp(1.5 / np.sqrt(prandtl))
     root = np.cbrt(ra) / k2
-    return 1 + (1 - critical / ra) * (k1 + 2 * root ** (1 - np.log(root))) + np.maximum(np.cbrt(ra / 5803) - 1, 0.0)
+    return (
+        1
+        + (1 - critical / ra) * (k1 + 2 * root ** (1 - np.log(root)))
+        + np.maximum(np.cbrt(ra / 5803) - 1, 0.0)
+    )
 
 
 def nusselt_gap_vertical(rayleigh: Any, aspect: Any) -> Any:
@@ -154,7 +162,9 @@ def nusselt_gap_vertical(rayleigh: Any, aspect: Any) -> Any:
     ra = np.asarray(rayleigh, dtype=float)
     power = ra**1.36
     transition = 0.104 * ra**0.293 * power / (power + 6310.0**1.36)
-    return np.maximum(np.maximum(0.0605 * np.cbrt(ra), np.cbrt(1 + transition**3)), 0.242 * (ra / aspect) ** 0.272)
+    return np.maximum(
+        np.maximum(0.0605 * np.cbrt(ra), np.cbrt(1 + transition**3)), 0.242 * (ra / aspect) ** 0.272
+    )
 
 
 def nusselt_fin_channel(rayleigh: Any, spacing_over_length: Any) -> Any:
@@ -192,7 +202,9 @@ def optimum_fin_spacing(
 
     Source: Bar-Cohen and Rohsenow 1984; the Nusselt number there is 1.307.
     """
-    return 2.714 * length / rayleigh_in_air(length, temperature_difference, film_temperature, pressure) ** 0.25
+    return (
+        2.714 * length / rayleigh_in_air(length, temperature_difference, film_temperature, pressure) ** 0.25
+    )
 
 
 OPTIMUM_FIN_NUSSELT = 1.307
@@ -216,21 +228,28 @@ def plate_coefficient(
     length, width : float or array
         Along the slope and across it, m.
     angle : float or array
-        Between the outward normal of the hot face and straight up, deg: 0 looks up, 90 upright, 180 looks down.
+        Between the outward normal of the hot face and straight up, deg: 0 looks up, 90 upright, 180 looks
+        down.
     film_temperature, pressure : float or array
         degC and Pa.
 
-    Source: the face is taken once as upright with the gravity along it and once as horizontal with the gravity across
-    it, and the larger coefficient counts (Raithby and Hollands in Rohsenow, Hartnett and Cho, Handbook of Heat
-    Transfer, 3rd ed. 1998, ch. 4); an eighth-power sum keeps the larger without a kink.
+    Source: the face is taken once as upright with the gravity along it and once as horizontal with the
+    gravity across it, and the larger coefficient counts (Raithby and Hollands in Rohsenow, Hartnett and Cho,
+    Handbook of Heat Transfer, 3rd ed. 1998, ch. 4); an eighth-power sum keeps the larger without a kink.
     """
     tilt = np.deg2rad(angle)
     k = air.conductivity(film_temperature, pressure)
     across = length * width / (2 * (length + width))
     along = rayleigh_in_air(length, temperature_difference, film_temperature, pressure) * np.abs(np.sin(tilt))
-    normal = rayleigh_in_air(across, temperature_difference, film_temperature, pressure) * np.abs(np.cos(tilt))
+    normal = rayleigh_in_air(across, temperature_difference, film_temperature, pressure) * np.abs(
+        np.cos(tilt)
+    )
     upright = nusselt_vertical_plate(along, air.prandtl(film_temperature, pressure)) * k / length
-    flat = np.where(np.cos(tilt) > 0, nusselt_horizontal_up(normal), nusselt_horizontal_down(normal)) * k / across
+    flat = (
+        np.where(np.cos(tilt) > 0, nusselt_horizontal_up(normal), nusselt_horizontal_down(normal))
+        * k
+        / across
+    )
     return (upright**8 + flat**8) ** 0.125
 
 
@@ -279,7 +298,7 @@ def gap_coefficient(
 
 
 class SkinExchange(NamedTuple):
-    """Values for ``thermnet.network.SurfaceExchange``: radiating area (m^2), convection (W/K^(1+n)) and exponent n."""
+    """Values for ``thermnet.network.SurfaceExchange``: radiating area in m^2, convection in W/K^(1+n), n."""
 
     radiating_area: Any
     convection: Any
@@ -298,8 +317,8 @@ def skin_exchange(
 ) -> SkinExchange:
     """Radiation and natural convection of a skin zone as ``SurfaceExchange`` takes them.
 
-    The convection coefficient is written as ``c dT^n`` through its values at 5 K and 20 K, which is exact for a face
-    looking up or down in laminar flow and within 2 % of the full correlation from 2 to 40 K elsewhere.
+    The convection coefficient is written as ``c dT^n`` through its values at 5 K and 20 K, which is exact for
+    a face looking up or down in laminar flow and within 2 % of the full correlation from 2 to 40 K elsewhere.
 
     Parameters
     ----------
@@ -321,10 +340,15 @@ def skin_exchange(
     """
     if isinstance(orientation, str):
         if orientation not in ORIENTATIONS:
-            raise ValueError(f"orientation {orientation!r}; expected {', '.join(ORIENTATIONS)} or an angle in deg")
+            raise ValueError(
+                f"orientation {orientation!r}; expected {', '.join(ORIENTATIONS)} or an angle in deg"
+            )
         orientation = ORIENTATIONS[orientation]
     surface = length * width if area is None else area
-    low, high = (plate_coefficient(rise, length, width, orientation, film_temperature, pressure) for rise in (5.0, 20.0))
+    low, high = (
+        plate_coefficient(rise, length, width, orientation, film_temperature, pressure)
+        for rise in (5.0, 20.0)
+    )
     exponent = np.log(high / low) / np.log(4.0)
     return SkinExchange(emissivity * surface, surface * low / 5.0**exponent, exponent)
 
@@ -341,15 +365,17 @@ def nusselt_flat_plate_laminar(reynolds: Any, prandtl: Any = 0.71) -> Any:
 
 
 def nusselt_flat_plate(reynolds: Any, prandtl: Any = 0.71, critical_reynolds: Any = CRITICAL_REYNOLDS) -> Any:
-    """Mean Nusselt number of an isothermal plate, laminar up to the critical Reynolds number and turbulent behind it.
+    """Mean Nusselt number of an isothermal plate, laminar and, behind the critical point, turbulent.
 
-    The two pieces meet exactly: 0.037 (Re^0.8 - Re_c^0.8) + 0.664 Re_c^0.5, times Pr^(1/3); with Re_c = 5e5 this is the
-    familiar 0.037 Re^0.8 - 871.
+    The two pieces meet exactly: 0.037 (Re^0.8 - Re_c^0.8) + 0.664 Re_c^0.5, times Pr^(1/3); with Re_c = 5e5
+    this is the familiar 0.037 Re^0.8 - 871.
 
     Source: Incropera et al., 6th ed., eqs. 7.38 and 7.39.
     """
     laminar = 0.664 * np.sqrt(np.minimum(reynolds, critical_reynolds))
-    turbulent = 0.037 * (np.maximum(reynolds, critical_reynolds) ** 0.8 - np.asarray(critical_reynolds, float) ** 0.8)
+    turbulent = 0.037 * (
+        np.maximum(reynolds, critical_reynolds) ** 0.8 - np.asarray(critical_reynolds, float) ** 0.8
+    )
     return (laminar + turbulent) * np.cbrt(prandtl)
 
 

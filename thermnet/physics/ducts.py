@@ -1,8 +1,9 @@
 """Laminar flow in flat and rectangular ducts: friction and heat transfer, developing and developed.
 
 Lengths are on the hydraulic diameter Dh = 4 area / perimeter (twice the gap between parallel plates):
-``x_plus = x / (Dh Re)`` for friction, ``x_star = x / (Dh Re Pr)`` for heat.  ``aspect`` is the short side over the
-long side, 0 (parallel plates) to 1 (square).  The channels of a notebook's fins lie at Re of 200 to 900, well laminar.
+``x_plus = x / (Dh Re)`` for friction, ``x_star = x / (Dh Re Pr)`` for heat.  ``aspect`` is the short side
+over the long side, 0 (parallel plates) to 1 (square).  The channels of a notebook's fins lie at Re of 200 to
+900, well laminar.
 
 Main source: Shah and London, Laminar Flow Forced Convection in Ducts, 1978.
 """
@@ -39,7 +40,7 @@ def _polynomial(aspect: Any, *coefficients: float) -> Any:
 
 
 def friction_developed(aspect: Any) -> Any:
-    """Darcy friction factor times Reynolds number of developed flow: 96 between plates, 56.9 in a square duct.
+    """Darcy friction factor times Re of developed flow: 96 between plates, 56.9 in a square duct.
 
     Source: Shah and London 1978, eq. 341 (within 0.05 % of the exact series), times 4 from Fanning to Darcy.
     """
@@ -54,8 +55,8 @@ def fanning_factor(reynolds: Any, aspect: Any) -> Any:
 def entrance_loss_number(aspect: Any) -> Any:
     """Extra loss in velocity heads that the developing flow costs a long duct (K infinity).
 
-    Source: Steinke and Kandlikar, Heat Transfer Eng. 27 (2006), polynomial; within 2 % of 2 (K_e - K_d) of the
-    developed profile (Lundgren, Sparrow and Starr 1964).
+    Source: Steinke and Kandlikar, Heat Transfer Eng. 27 (2006), polynomial; within 2 % of 2 (K_e - K_d) of
+    the developed profile (Lundgren, Sparrow and Starr 1964).
     """
     return _polynomial(aspect, 0.6796, 1.2197, 3.3089, -9.5921, 8.9089, -2.9959)
 
@@ -70,8 +71,8 @@ def friction_apparent(x_plus: Any, aspect: Any = 0.0) -> Any:
     aspect : float or array
         0 to 1.
 
-    Source: Shah, J. Fluids Eng. 100 (1978) 177, within 2.4 % of exact solutions; its constant C is interpolated in
-    aspect between 2.9e-5 (plates), 7.6e-5 (0.2), 2.1e-4 (0.5) and 2.9e-4 (square).
+    Source: Shah, J. Fluids Eng. 100 (1978) 177, within 2.4 % of exact solutions; its constant C is
+    interpolated in aspect between 2.9e-5 (plates), 7.6e-5 (0.2), 2.1e-4 (0.5) and 2.9e-4 (square).
     """
     short = 3.44 / np.sqrt(x_plus)
     c = np.interp(aspect, (0.0, 0.2, 0.5, 1.0), (2.9e-5, 7.6e-5, 2.1e-4, 2.9e-4))
@@ -93,7 +94,7 @@ def contraction_loss(open_share: Any) -> Any:
 
 
 def expansion_loss(open_share: Any) -> Any:
-    """Loss in velocity heads of the channel where the flow leaves a stack of channels: (1 - s)^2 (Borda and Carnot)."""
+    """Loss in velocity heads where flow leaves a stack of channels: (1 - s)^2 (Borda and Carnot)."""
     return np.square(1.0 - open_share)
 
 
@@ -113,8 +114,8 @@ def pressure_drop(
     losses : float or array
         Further losses in velocity heads.
 
-    The long-duct form (developed friction plus the entrance loss number) is used: linear plus quadratic in velocity.
-    It is within 3 % of ``friction_apparent`` for x_plus above 0.01.
+    The long-duct form (developed friction plus the entrance loss number) is used: linear plus quadratic in
+    velocity. It is within 3 % of ``friction_apparent`` for x_plus above 0.01.
     """
     dh = hydraulic_diameter(gap, height)
     aspect = np.minimum(gap, height) / np.maximum(gap, height)
@@ -145,7 +146,7 @@ def nusselt_developed(aspect: Any, wall: str = "temperature") -> Any:
 
 
 ONE_SIDE_HEATED = 4.861
-"""Nusselt number between plates, one at a given temperature and the other insulated (Shah and London 1978)."""
+"""Nusselt number between plates, one isothermal and the other insulated (Shah and London 1978)."""
 
 _FIRST_EIGENVALUES = (1.68159532, 5.66985735, 9.66824247, 13.66766144, 17.66737357, 21.66720532)
 _FIRST_WEIGHTS = (0.85808667, 0.56946285, 0.47606546, 0.42397373, 0.38910871, 0.36346505)
@@ -154,11 +155,11 @@ _TERMS = 120
 
 @cache
 def _graetz() -> tuple[Array, Array]:
-    """Exponents and weights of the mean temperature; beyond the sixth term Sellars' asymptotic values serve."""
+    """Exponents and weights of the series; asymptotic beyond the sixth term (Sellars et al. 1956)."""
     n = np.arange(_TERMS)
-    eigenvalues, weights = 4.0 * n + 5.0 / 3.0, np.zeros(_TERMS)
+    eigenvalues: Any = 4.0 * n + 5.0 / 3.0
     eigenvalues[: len(_FIRST_EIGENVALUES)] = _FIRST_EIGENVALUES
-    weights = 1.01278729 * eigenvalues ** (-1.0 / 3.0)
+    weights: Any = 1.01278729 * eigenvalues ** (-1.0 / 3.0)
     weights[: len(_FIRST_WEIGHTS)] = _FIRST_WEIGHTS
     return (32.0 / 3.0) * eigenvalues**2, 3.0 * weights / eigenvalues**2
 
@@ -171,8 +172,8 @@ def nusselt_plates_thermally_developing(x_star: Any, wall: str = "temperature") 
     x_star : float or array
         x / (Dh Re Pr), above 0.
     wall : {"temperature", "flux"}
-        Both walls at one temperature (exact series of Graetz's problem, Leveque's 1.849 x*^(-1/3) below 2e-5), or
-        uniform flux (correlation, blended over 0.0005 to 0.002 and 0.006 to 0.02).
+        Both walls at one temperature (exact series of Graetz's problem, Leveque's 1.849 x*^(-1/3) below
+        2e-5), or uniform flux (correlation, blended over 0.0005 to 0.002 and 0.006 to 0.02).
 
     Source: Shah and London 1978; Bejan and Kraus, Heat Transfer Handbook 2003, eq. 5.40.
     """
@@ -204,17 +205,18 @@ def nusselt_plates_developing(x_star: Any, prandtl: Any = 0.71) -> Any:
     prandtl : float or array
         0.1 to 1000.
 
-    Source: Stephan, Chem. Ing. Tech. 31 (1959) 773, as given by Shah and London 1978; a finite-volume march of the
-    boundary-layer equations in the tests agrees within 1 % for x_star above 0.03 and 7 % down to 0.001.
+    Source: Stephan, Chem. Ing. Tech. 31 (1959) 773, as given by Shah and London 1978; a finite-volume march
+    of the boundary-layer equations in the tests agrees within 1 % for x_star above 0.03 and 7 % down to
+    0.001.
     """
     return 7.55 + _entrance_gain(np.asarray(x_star, dtype=float), prandtl)
 
 
 def nusselt_duct_developing(x_star: Any, aspect: Any, prandtl: Any = 0.71, developed: Any = None) -> Any:
-    """Mean Nusselt number of a rectangular duct with isothermal walls, velocity and temperature developing together.
+    """Mean Nusselt number of an isothermal rectangular duct, velocity and temperature developing together.
 
-    The developed value of the duct plus the gain near the mouth between plates: both ends are right, since a thin
-    boundary layer does not feel the duct's shape.
+    The developed value of the duct plus the gain near the mouth between plates: both ends are right, since a
+    thin boundary layer does not feel the duct's shape.
 
     Parameters
     ----------
