@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from thermnet.errors import NetworkError
 from thermnet.network.graph import ThermalNetwork, nearest
-from thermnet.network.laws import WIDTH, Leakage
+from thermnet.network.laws import MELTING, WIDTH, Leakage
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -89,6 +89,18 @@ class CompiledNetwork:
     def has_varying_boundary(self) -> bool:
         """Whether any boundary is a callable of time."""
         return any(callable(v) for v in self.boundary_values)
+
+    def settled(self, temperature: Array) -> Array:
+        """Start temperatures (n, ...) with every melting store brought into its melting range: solid, or molten."""
+        stores = np.flatnonzero(self.law_code == MELTING)
+        if stores.size == 0:
+            return temperature
+        result = np.array(temperature, dtype=float)
+        for k in stores:
+            middle, width = self.law_parameters[k, 1], self.law_parameters[k, 3]
+            row = self.law_ends[k, 1]
+            result[row] = np.clip(result[row], middle - 0.5 * width, middle + 0.5 * width)
+        return result
 
     @property
     def is_linear(self) -> bool:

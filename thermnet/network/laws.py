@@ -1,8 +1,8 @@
 """Laws for links and heat sources whose strength depends on the temperatures at hand.
 
-A law with a ``code`` is known to the compiled kernel, which evaluates it from its row of ``parameters``; a law
-without one (code 0) is any object with a ``conductance`` method and runs through the general solver only.
-Temperatures are in degC, conductances in W/K.
+A law with a ``code`` is known to the compiled kernel, which evaluates it from its row of ``parameters``; a
+law without one (code 0) is any object with a ``conductance`` method and runs through the general solver
+only. Temperatures are in degC, conductances in W/K.
 """
 
 from __future__ import annotations
@@ -22,7 +22,13 @@ ZERO_CELSIUS = 273.15
 WIDTH = 8
 """Parameters per law row."""
 
-PLAIN, SURFACE, DRY_OUT = 0, 1, 2
+PLAIN, SURFACE, DRY_OUT, MELTING = 0, 1, 2, 3
+
+COLD_FLOOR = 0.02
+"""Share of the heat limit left to a frozen pipe."""
+
+CLOSED = 1e-6
+"""Share of its conductance that a full or empty melting store keeps, so that a steady state exists."""
 
 
 @runtime_checkable
@@ -42,11 +48,21 @@ def surface_conductance(parameters: Any, hot: Any, cold: Any) -> Any:
     return radiation + convection + parameters[3]
 
 
+def dry_out_limit(parameters: Any, hot: Any, cold: Any) -> Any:
+    """Heat limit in W of a heat pipe at the mean of its end temperatures; nearly none when frozen (cold start)."""
+    mean = 0.5 * (np.asarray(hot, dtype=float) + np.asarray(cold, dtype=float))
+    warm = parameters[1] * np.clip(1.0 + parameters[3] * (mean - parameters[2]), 0.05, 3.0)
+    full_above = np.asarray(parameters[7], dtype=float)
+    place = np.clip(mean / np.where(full_above > 0.0, full_above, 1.0), 0.0, 1.0)
+    share = COLD_FLOOR + (1.0 - COLD_FLOOR) * place * place * (3.0 - 2.0 * place)
+    return warm * np.where(full_above > 0.0, share, 1.0)
+
+
 def dry_out_conductance(parameters: Any, hot: Any, cold: Any) -> Any:
     """Heat-pipe conductance: constant below the heat limit, falling smoothly (C1) above it, heat conserved."""
-    resistance, limit_reference, reference, slope, steepness, blend = (parameters[i] for i in range(6))
+    resistance, steepness, blend = parameters[0], parameters[4], parameters[5]
     hot, cold = np.asarray(hot, dtype=float), np.asarray(cold, dtype=float)
-    limit = limit_reference * np.clip(1.0 + slope * (0.5 * (hot + cold) - reference), 0.05, 3.0)
+    limit = dry_out_limit(parameters, hot, cold)
     drop = np.abs(hot - cold)
     unlimited = drop / resistance
     low, high = limit * (1.0 - blend), limit * (1.0 + blend)
@@ -111,6 +127,9 @@ class DryOut:
     rewet : float
         Once the limit has been passed, heat must fall to this fraction of it before the wick is wet again
         (1 = no hysteresis).  Until then the limit stands at that fraction.
+    full_above : float
+        Vapour temperature in degC above which a cold start no longer holds the pipe back: the limit falls
+        smoothly to 2 % between there and freezing.  0 = no cold start.
     """
 
     code: ClassVar[int] = DRY_OUT
@@ -121,11 +140,15 @@ class DryOut:
     steepness: Any = 4.0
     blend: Any = 0.1
     rewet: Any = 1.0
+    full_above: Any = 0.0
 
     @property
     def parameters(self) -> tuple[Any, ...]:
         """Kernel row."""
-        return (self.resistance, self.limit, self.reference, self.slope, self.steepness, self.blend, self.rewet)
+        return (
+            self.resistance, self.limit, self.reference, self.slope, self.steepness, self.blend, self.rewet,
+            self.full_above,
+        )  # fmt: skip
 
     def conductance(self, hot: Any, cold: Any) -> Any:
         """Conductance in W/K of the wetted pipe; see class."""
@@ -133,16 +156,87 @@ class DryOut:
 
     def heat_limit(self, hot: Any, cold: Any) -> Any:
         """Heat limit in W at the mean of the two end temperatures."""
-        mean = 0.5 * (np.asarray(hot) + np.asarray(cold))
-        return self.limit * np.clip(1.0 + self.slope * (mean - self.reference), 0.05, 3.0)
+        return dry_out_limit(self.parameters, hot, cold)
+
+
+def melting_conductance(parameters: Any, hot: Any, cold: Any) -> Any:
+    """Conductance in W/K from a body at ``hot`` degC into a melting store whose node stands at ``cold`` degC.
+
+    Heat passes while there is something left to melt or to freeze; the last share ``taper`` of either
+    closes the link linearly, so that the heat is continuous and the store never overfills.
+    """
+    conductance, melting, melting_range, taper = parameters[0], parameters[1], parameters[3], parameters[4]
+    hot, cold = np.asarray(hot, dtype=float), np.asarray(cold, dtype=float)
+    fraction = (cold - melting) / melting_range + 0.5
+    room = np.where(hot > cold, 1.0 - fraction, fraction)
+    return conductance * (CLOSED + np.clip(room / taper, 0.0, 1.0))
+
+
+def melting_heat(parameters: Any, temperature: Any, fraction: Any) -> Any:
+    """Heat in W from a body at ``temperature`` degC into a melting store molten to ``fraction`` (0 to 1)."""
+    store = parameters[1] + (np.asarray(fraction, dtype=float) - 0.5) * parameters[3]
+    return melting_conductance(parameters, temperature, store) * (np.asarray(temperature) - store)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Melting:
+    """Latent heat behind a conductance: link from a body (first end) to the store's own node (second end).
+
+    The store is a node of capacity ``latent_energy / melting_range`` (:attr:`capacity`) whose temperature
+    runs through the melting range as it melts, so that the heat it holds is in the network's accounts like
+    any other; :meth:`fraction` reads the share molten off that temperature.  Outside the range the link is
+    shut.  A run must begin with the store inside its range: see ``CompiledNetwork.settled``.
+
+    Parameters
+    ----------
+    melt_conductance : float
+        Into the melt, W/K.
+    melting_temperature : float
+        Middle of the melting range, degC.
+    latent_energy : float
+        J to melt all of it.
+    melting_range : float
+        Width of the range over which it melts, K (above 0).
+    taper : float
+        Last share of the melt (or of the solid) over which the link closes (above 0).
+    """
+
+    code: ClassVar[int] = MELTING
+    melt_conductance: Any
+    melting_temperature: Any
+    latent_energy: Any
+    melting_range: Any = 1.0
+    taper: Any = 0.02
+
+    @property
+    def parameters(self) -> tuple[Any, ...]:
+        """Kernel row."""
+        return (
+            self.melt_conductance, self.melting_temperature, self.latent_energy, self.melting_range,
+            self.taper,
+        )  # fmt: skip
+
+    @property
+    def capacity(self) -> Any:
+        """Capacity in J/K to give the store's node."""
+        return self.latent_energy / self.melting_range
+
+    def conductance(self, hot: Any, cold: Any) -> Any:
+        """Conductance in W/K from the body at ``hot`` to the store's node at ``cold`` degC; see class."""
+        return melting_conductance(self.parameters, hot, cold)
+
+    def fraction(self, store_temperature: Any) -> Any:
+        """Share molten, 0 to 1, of a store whose node stands at ``store_temperature`` degC."""
+        place = (np.asarray(store_temperature, dtype=float) - self.melting_temperature) / self.melting_range
+        + 0.5 return np.clip(place, 0.0, 1.0)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Leakage:
     """Heat source growing exponentially with the temperature of its own node.
 
-    ``power * exp(slope * (T - reference))``; the exponent is held at 6 (a factor of 400) so that a runaway stays
-    finite and can be reported as such.
+    ``power * exp(slope * (T - reference))``; the exponent is held at 6 (a factor of 400) so that a runaway
+    stays finite and can be reported as such.
     """
 
     power: Any
@@ -155,4 +249,4 @@ class Leakage:
 
 
 MAXIMUM_EXPONENT = 6.0
-CODED = {SURFACE: surface_conductance, DRY_OUT: dry_out_conductance}
+CODED = {SURFACE: surface_conductance, DRY_OUT: dry_out_conductance, MELTING: melting_conductance}

@@ -99,7 +99,7 @@ def solve_transient(
     if report is not None and report[-1] > duration * (1 + 1e-12):
         raise ValueError(f"times: {report[-1]:g} s lies after the duration of {duration:g} s")
     powers = read_powers(compiled, power)
-    start = _initial(compiled, powers, initial)
+    start = compiled.settled(_initial(compiled, powers, initial))
     exact = (
         compiled.is_linear and not powers.varying and not compiled.has_varying_boundary and compiled.size <= DENSE_LIMIT
         and bool(np.any(compiled.capacity > 0))
