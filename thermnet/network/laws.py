@@ -49,7 +49,7 @@ def surface_conductance(parameters: Any, hot: Any, cold: Any) -> Any:
 
 
 def dry_out_limit(parameters: Any, hot: Any, cold: Any) -> Any:
-    """Heat limit in W of a heat pipe at the mean of its end temperatures; nearly none when frozen (cold start)."""
+    """Heat limit in W of a heat pipe at the mean of its end temperatures; nearly none when frozen."""
     mean = 0.5 * (np.asarray(hot, dtype=float) + np.asarray(cold, dtype=float))
     warm = parameters[1] * np.clip(1.0 + parameters[3] * (mean - parameters[2]), 0.05, 3.0)
     full_above = np.asarray(parameters[7], dtype=float)
@@ -227,8 +227,8 @@ class Melting:
 
     def fraction(self, store_temperature: Any) -> Any:
         """Share molten, 0 to 1, of a store whose node stands at ``store_temperature`` degC."""
-        place = (np.asarray(store_temperature, dtype=float) - self.melting_temperature) / self.melting_range
-        + 0.5 return np.clip(place, 0.0, 1.0)
+        warmth = np.asarray(store_temperature, dtype=float) - self.melting_temperature
+        return np.clip(warmth / self.melting_range + 0.5, 0.0, 1.0)
 
 
 @dataclass(frozen=True, kw_only=True)
