@@ -1,0 +1,130 @@
+"""Where a run begins: soaked at a steady load with the fans settled, cold, or where another run ended."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermnet.errors import NetworkError, ThermalRunawayError
+from thermnet.solve import kernel
+from thermnet.solve.equations import HeatBalance
+from thermnet.solve.plant import Plant
+from thermnet.solve.steady import steady_temperatures
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Soak:
+    """A settled machine.
+
+    Attributes
+    ----------
+    x : (x,) temperatures of the nodes with capacity, degC
+    everything : (n,) all node temperatures, degC
+    power : (chips,) W
+    indices : (fans,) position of each fan on its speed grid
+    table_step : (tables,) step of each fan table
+    """
+
+    x: Array
+    everything: Array
+    power: Array
+    indices: NDArray[np.int64]
+    table_step: NDArray[np.int64]
+
+
+def settle(
+    plant: Plant, silicon: kernel.Silicon, senses: kernel.Senses, rules: kernel.Rules, power: Array,
+    *, fixed_fans: NDArray[np.int64] | None = None,
+) -> Soak:  # fmt: skip
+    """Steady state at a constant chip power, with the fans where their tables put them.
+
+    The fans start at rest and rise until they ask for no more, as a soaking machine would; a table that hunts
+    between two steps is left at the higher one.
+    """
+    fans = rules.fan_idle.size
+    tables = np.zeros(rules.table_fan.size, dtype=np.int64)
+    indices = _request(rules, tables) if fixed_fans is None else fixed_fans
+    guess: Array | None = None
+    for _ in range(200):
+        level = plant.level(indices.tolist())
+        everything = soaked(plant, silicon, level, power, guess)
+        guess = everything
+        x = everything[plant.active]
+        if fixed_fans is not None or fans == 0:
+            break
+        readings = senses.weight @ x + senses.offset
+        higher = np.maximum(tables, _steps(rules, readings))
+        new = np.maximum(indices, _request(rules, higher))
+        tables = higher
+        if np.array_equal(new, indices):
+            break
+        indices = new
+    return Soak(x, everything, np.array(power, dtype=float), indices, tables)
+
+
+def soaked(plant: Plant, silicon: kernel.Silicon, level: int, power: Array, guess: Array | None = None) -> Array:
+    """Steady node temperatures at total chip powers ``power`` (leakage included in them) and one fan level."""
+    compiled = plant.compiled(level)
+    heat = silicon.base_heat.copy()
+    for c, watts in enumerate(power):
+        heat = heat + silicon.share[c] * watts + silicon.follow[c] * watts
+    everything = _solve(plant, compiled, heat, guess)
+    if not silicon.leak_chip.size:
+        return everything
+    # Total power is held; only where it appears moves with the leakage, so a few rounds settle it.
+    for _ in range(20):
+        state = everything[plant.active]
+        leaks = np.array([kernel_leak(silicon, e, state[silicon.leak_state[e]]) for e in range(silicon.leak_chip.size)])
+        heat = silicon.base_heat.copy()
+        for c, watts in enumerate(power):
+            own = silicon.leak_chip == c
+            scale = min(1.0, watts / leaks[own].sum()) if leaks[own].sum() > 0 else 0.0
+            heat = heat + silicon.share[c] * (watts - scale * leaks[own].sum()) + silicon.follow[c] * watts
+            np.add.at(heat, silicon.leak_input[own], scale * leaks[own])
+        new = _solve(plant, compiled, heat, everything)
+        done = float(np.max(np.abs(new - everything))) < 1e-9
+        everything = new
+        if done:
+            break
+    return everything
+
+
+def kernel_leak(silicon: kernel.Silicon, e: int, temperature: float) -> float:
+    """Leakage of one entry at full voltage, W (as the kernel computes it)."""
+    exponent = min(silicon.leak_slope[e] * (temperature - silicon.leak_reference[e]), 6.0)
+    return float(silicon.leak_power[e] * np.exp(exponent))
+
+
+def _solve(plant: Plant, compiled: Any, heat: Array, guess: Array | None) -> Array:
+    from dataclasses import replace
+
+    watts = np.zeros(compiled.size)
+    np.add.at(watts, plant.heat_rows, heat)
+    bare = replace(compiled, leak_node=np.zeros(0, dtype=np.int64), leakages=())
+    try:
+        return steady_temperatures(bare, watts, start=guess, balance=HeatBalance(bare))
+    except ThermalRunawayError:
+        raise NetworkError("the start state has no steady solution") from None
+
+
+def _steps(rules: kernel.Rules, readings: Array) -> NDArray[np.int64]:
+    steps = np.zeros(rules.table_fan.size, dtype=np.int64)
+    for t in range(steps.size):
+        on = rules.step_on[rules.table_first[t] : rules.table_first[t + 1]]
+        steps[t] = int(np.sum(readings[rules.table_sensor[t]] >= on))
+    return steps
+
+
+def _request(rules: kernel.Rules, steps: NDArray[np.int64]) -> NDArray[np.int64]:
+    speeds = rules.fan_idle.copy()
+    for t, step in enumerate(steps):
+        if step > 0:
+            f = rules.table_fan[t]
+            speeds[f] = max(speeds[f], rules.step_speed[rules.table_first[t] + step - 1])
+    speeds = np.minimum(speeds, rules.fan_cap)
+    return np.floor(speeds / rules.fan_grid + 0.5).astype(np.int64)
