@@ -203,7 +203,7 @@ class Study:
             name=content["name"], title=content["title"], question=content["question"],
             table=_table_from_json(content["table"], "table"),
             facts={label: _fact_from_json(fact) for label, fact in content["facts"].items()},
-            tables={key: _table_from_json(table, f"tables.{key}") for key, table in content["tables"].items()},
+            tables={k: _table_from_json(table, f"tables.{k}") for k, table in content["tables"].items()},
             assumptions=content["assumptions"], caution=content.get("caution"),
             provenance=content["provenance"], figures=content["figures"],
         )  # fmt: skip
