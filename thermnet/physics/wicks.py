@@ -9,6 +9,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from thermnet.physics.ducts import friction_developed
+
 CRIMP = 1.05
 """Crimping factor of a woven screen (Chi 1976)."""
 
@@ -92,17 +94,6 @@ def screen_permeability(wire_diameter: Any, porosity: Any) -> Any:
     return wire_diameter**2 * porosity**3 / (KOZENY_SCREEN * (1.0 - porosity) ** 2)
 
 
-def rectangle_friction(aspect: Any) -> Any:
-    """Fanning friction factor times Reynolds number, laminar flow in a rectangular duct.
-
-    ``aspect`` is the short side over the long one, 0 to 1.  Within 0.05 % of the exact series.
-
-    Source: Shah & London, Laminar Flow Forced Convection in Ducts, 1978, eq. (341).
-    """
-    a = aspect
-    return 24.0 * (1 - 1.3553 * a + 1.9467 * a**2 - 1.7012 * a**3 + 0.9564 * a**4 - 0.2537 * a**5)
-
-
 def groove_permeability(groove_width: Any, groove_depth: Any, land_width: Any) -> Any:
     """Permeability of open rectangular axial grooves in m^2, seen over the whole layer (lands included).
 
@@ -113,7 +104,7 @@ def groove_permeability(groove_width: Any, groove_depth: Any, land_width: Any) -
     """
     hydraulic = 4.0 * groove_width * groove_depth / (groove_width + 2.0 * groove_depth)
     aspect = np.minimum(groove_width, groove_depth) / np.maximum(groove_width, groove_depth)
-    return groove_porosity(groove_width, land_width) * hydraulic**2 / (2.0 * rectangle_friction(aspect))
+    return groove_porosity(groove_width, land_width) * hydraulic**2 / (2.0 * friction_developed(aspect))
 
 
 # -- pore radius -----------------------------------------------------------------------------------
