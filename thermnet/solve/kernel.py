@@ -33,6 +33,22 @@ LIMIT_FLAGS = ("demand", "burst limit", "sustained limit", "peak limit", "juncti
 
 DONE, NEED_LEVEL, RUNAWAY, LIMIT_HIT = range(4)
 
+CODE, FROM, TO, INPUT_FROM, INPUT_TO, FAST = range(6)
+"""Columns of a law's integers: its code, its ends (state, or -1 - boundary), their heat inputs (or -1), whether it is
+evaluated at every sample."""
+
+REFERENCE = 8
+"""Column of a law's numbers, after its eight parameters: the conductance held in the propagators, W/K."""
+
+DEPARTURE, DRY = range(2)
+"""Columns of a law's state: heat beyond the reference conductance, W; 1 from dry-out until rewetted."""
+
+CHIP, INPUT, STATE = range(3)
+"""Columns of a leakage entry's integers."""
+
+POWER, AT, SLOPE = range(3)
+"""Columns of a leakage entry's numbers: W at full voltage, reference degC, 1/K."""
+
 
 class Thermal(NamedTuple):
     """Propagators by slot (one slot per fan level met so far) and the nonlinear laws."""
@@ -45,14 +61,8 @@ class Thermal(NamedTuple):
     capacity: Any  # (x,)
     boundary: Any  # (1 or samples, b) degC
     heat_inputs: Any  # (1,) number of heat inputs; boundaries follow them in u
-    law_code: Any  # (k,)
-    law_parameters: Any  # (k, 8)
-    law_reference: Any  # (k,) W/K held in the propagators
-    law_from: Any  # (k,) x index, or -1 - boundary index
-    law_to: Any
-    law_input_from: Any  # (k,) heat input index or -1
-    law_input_to: Any
-    law_fast: Any  # (k,) 1: evaluated every sample; 0: refreshed now and then
+    law_index: Any  # (k, 6) int64
+    law_value: Any  # (k, 9)
 
 
 class Silicon(NamedTuple):
@@ -62,12 +72,8 @@ class Silicon(NamedTuple):
     holds_frequency: Any  # (1,) 1: demand is at full frequency and leakage reference; 0: demand is power
     share: Any  # (chips, heat inputs) of dynamic power
     follow: Any  # (chips, heat inputs) W per W of chip power
-    leak_chip: Any  # (l,)
-    leak_input: Any
-    leak_state: Any  # (l,) x index
-    leak_power: Any
-    leak_reference: Any
-    leak_slope: Any
+    leak_index: Any  # (l, 3) int64
+    leak_value: Any  # (l, 3)
     leak_voltage_exponent: Any  # (chips,)
     slowest: Any  # (chips,) lowest frequency as a share of the highest
     lowest_voltage: Any  # (chips,) voltage at the lowest frequency as a share of the highest
@@ -151,15 +157,13 @@ class State(NamedTuple):
     fan_speed: Any  # (fans,) rpm, unrounded
     fan_index: Any  # (fans,) position on the speed grid
     charger_step: Any  # (1,)
-    law_departure: Any  # (k,) W
-    law_dry: Any  # (k,) 1 once a heat limit was passed and not yet rewetted
+    law_state: Any  # (k, 2)
     power: Any  # (chips,)
     frequency: Any  # (chips,)
     bound: Any  # (chips,) limit code
     work: Any  # (chips,) s at full frequency
     account: Any  # (3,): heat in, heat out (J); largest error estimate (K)
-    count: Any  # (6,): tick, stage, refined samples, slow refresh interval, ticks since refresh, hunting changes
-    scratch: Any  # (4, x + u)
+    count: Any  # (6,): tick, stage, refined samples, slow refresh interval, ticks since refresh, fan table steps
 
 
 class Record(NamedTuple):
@@ -210,6 +214,14 @@ def compile_when_possible(function: Any) -> Any:
         return numba.njit(nogil=True, error_model="numpy")(function)
 
 
+def woven_in(function: Any) -> Any:
+    """Compile as part of the caller.
+
+    A call that passes thirty arrays costs more in reference counts (measured: 2 us a sample) than the physics in it.
+    """
+    return function if numba is None else numba.njit(inline="always", error_model="numpy")(function)
+
+
 @compile_when_possible
 def pipe_limit(p, hot, cold):
     """Heat limit of a pipe at the mean of its ends, nearly none when frozen (see thermnet.network.laws)."""
@@ -221,35 +233,25 @@ def pipe_limit(p, hot, cold):
     return limit
 
 
-@compile_when_possible
-def law_conductance(code, p, hot, cold, dry):
-    """Conductance of a coded law (see thermnet.network.laws for the formulas and their sources)."""
+@woven_in
+def law_conductance(code, p, k, hot, cold, dry):
+    """Conductance of law ``k`` (see thermnet.network.laws for the formulas and their sources)."""
     if code == 1:
         a = hot + 273.15
         b = cold + 273.15
         difference = abs(hot - cold) + 1e-9
-        if p[2] == 0.25:
-            film = np.sqrt(np.sqrt(difference))
-        else:
-            film = difference ** p[2]
-        return p[0] * 5.670374419e-8 * (a * a + b * b) * (a + b) + p[1] * film + p[3]
-    if code == 3:
-        room = (cold - p[1]) / p[3] + 0.5
-        if hot > cold:
-            room = 1.0 - room
-        return p[0] * (1e-6 + min(max(room / p[4], 0.0), 1.0))
-    limit = pipe_limit(p, hot, cold)
+        film = np.sqrt(np.sqrt(difference)) if p[k, 2] == 0.25 else difference ** p[k, 2]
+        return p[k, 0] * 5.670374419e-8 * (a * a + b * b) * (a + b) + p[k, 1] * film + p[k, 3]
+    limit = heat_limit(p, k, hot, cold)
     if dry == 1:
-        limit *= p[6]
+        limit *= p[k, 6]
     drop = abs(hot - cold)
-    if drop < 1e-9:
-        return 1.0 / p[0]
-    unlimited = drop / p[0]
-    low = limit * (1.0 - p[5])
-    if unlimited <= low:
-        return 1.0 / p[0]
-    high = limit * (1.0 + p[5])
-    inverse = 1.0 / p[4]
+    unlimited = drop / p[k, 0]
+    low = limit * (1.0 - p[k, 5])
+    if unlimited <= low or drop < 1e-9:
+        return 1.0 / p[k, 0]
+    high = limit * (1.0 + p[k, 5])
+    inverse = 1.0 / p[k, 4]
     inside = min(unlimited, high) - low
     heat = low + inside - (1.0 - inverse) * inside * inside / (2.0 * (high - low))
     if unlimited > high:
@@ -257,631 +259,555 @@ def law_conductance(code, p, hot, cold, dry):
     return heat / drop
 
 
-@compile_when_possible
-def dry_state(p, hot, cold, dry, conductance):
-    """Whether a pipe is dry after this sample: set above its limit, cleared below the rewet share."""
-    limit = pipe_limit(p, hot, cold)
-    heat = conductance * abs(hot - cold)
-    if dry == 0 and heat > limit:
-        return 1
-    if dry == 1 and heat < p[6] * limit:
-        return 0
-    return dry
+@woven_in
+def heat_limit(p, k, hot, cold):
+    """Heat limit of a two-phase law at the mean of its end temperatures, W."""
+    return p[k, 1] * min(max(1.0 + p[k, 3] * (0.5 * (hot + cold) - p[k, 2]), 0.05), 3.0)
 
 
-@compile_when_possible
-def multiply_rows(matrix, vector, out):
-    """``out = vector @ matrix``, rows in the vector lanes."""
-    n = out.size
-    for i in range(n):
-        out[i] = 0.0
-    for j in range(vector.size):
-        v = vector[j]
-        if v != 0.0:
-            row = matrix[j]
-            for i in range(n):
-                out[i] += v * row[i]
-
-
-@compile_when_possible
-def end_temperature(index, x, boundary):
+@woven_in
+def end_temperature(index, x, boundary, row):
     """Temperature at a law's end: a state, or a boundary coded as -1 - index."""
     if index >= 0:
         return x[index]
-    return boundary[-1 - index]
+    return boundary[row, -1 - index]
 
 
-@compile_when_possible
-def advance(thermal, silicon, state, tuning, slot, tick, floating, heat):
-    """Carry the heat balance over one control sample; ``heat`` (heat inputs,) holds the firmware's sources.
-
-    ``floating`` lists (by 1) the leak entries that follow the die within the sample (the others are held, because
-    the firmware holds the chip's total).  Returns 1 if a temperature left the ceiling, else 0.
-    """
-    nx = state.x.size
-    mh = heat.size
-    boundary = thermal.boundary[tick % thermal.boundary.shape[0]]
-    laws = thermal.law_code.size
-    count = state.count
-
-    refresh = count[4] >= count[3]
-    if refresh:
-        change = 0.0
-        for k in range(laws):
-            if thermal.law_fast[k] == 0:
-                a = end_temperature(thermal.law_from[k], state.x, boundary)
-                b = end_temperature(thermal.law_to[k], state.x, boundary)
-                g = law_conductance(thermal.law_code[k], thermal.law_parameters[k], a, b, state.law_dry[k])
-                new = (g - thermal.law_reference[k]) * (a - b)
-                if thermal.law_input_from[k] >= 0:
-                    i = thermal.law_from[k]
-                    change = max(change, abs(new - state.law_departure[k]) / thermal.capacity[i])
-                if thermal.law_input_to[k] >= 0:
-                    i = thermal.law_to[k]
-                    change = max(change, abs(new - state.law_departure[k]) / thermal.capacity[i])
-                state.law_departure[k] = new
-        # Half the change over the interval held is the error of holding it, in K.
-        error = 0.5 * change * tuning.step * count[3]
-        state.account[2] = max(state.account[2], error)
-        if error > 0.1 * tuning.tolerance and count[3] > 1:
-            count[3] = max(1, count[3] // 2)
-        elif error < 0.01 * tuning.tolerance and count[3] < tuning.slow_limit:
-            count[3] = min(tuning.slow_limit, count[3] * 2)
-        count[4] = 0
-    count[4] += 1
-
-    halving = 0
-    any_fast = False
-    for k in range(laws):
-        if thermal.law_fast[k] == 1:
-            any_fast = True
-    for e in range(floating.size):
-        if floating[e] == 1:
-            any_fast = True
-
-    start = state.scratch[3]
-    for i in range(nx):
-        start[i] = state.x[i]
-    into0 = state.account[0]
-    out0 = state.account[1]
-    while True:
-        worst = 0.0
-        pieces = 1 << halving
-        h = tuning.step / pieces
-        for _piece in range(pieces):
-            error = substep(thermal, silicon, state, slot, halving, h, boundary, floating, heat, any_fast)
-            worst = max(worst, error)
-            if worst > tuning.tolerance and halving < SUBDIVISIONS - 2:
-                break
-        if worst <= tuning.tolerance or halving >= SUBDIVISIONS - 2:
-            break
-        halving = min(SUBDIVISIONS - 2, halving + (2 if worst > 8.0 * tuning.tolerance else 1))
-        for i in range(nx):
-            state.x[i] = start[i]
-        state.account[0] = into0
-        state.account[1] = out0
-    if halving > 0:
-        count[2] += 1
-    state.account[2] = max(state.account[2], worst)
-    hottest = state.x[0]
-    for i in range(1, nx):
-        hottest = max(hottest, state.x[i])
-    for k in range(laws):
-        if thermal.law_code[k] == 2 and thermal.law_parameters[k, 6] < 1.0:
-            a = end_temperature(thermal.law_from[k], state.x, boundary)
-            b = end_temperature(thermal.law_to[k], state.x, boundary)
-            g = law_conductance(2, thermal.law_parameters[k], a, b, state.law_dry[k])
-            state.law_dry[k] = dry_state(thermal.law_parameters[k], a, b, state.law_dry[k], g)
-    if not hottest < tuning.ceiling:
-        return 1
-    return 0
-
-
-@compile_when_possible
-def leak(silicon, e, temperature):
+@woven_in
+def leak(leak_value, e, temperature):
     """Leakage of one entry at full voltage, W."""
-    return silicon.leak_power[e] * np.exp(min(silicon.leak_slope[e] * (temperature - silicon.leak_reference[e]), 6.0))
+    return leak_value[e, POWER] * np.exp(min(leak_value[e, SLOPE] * (temperature - leak_value[e, AT]), 6.0))
 
 
 @compile_when_possible
-def substep(thermal, silicon, state, slot, halving, h, boundary, floating, heat, any_fast):
-    """One predictor-corrector step; returns the error estimate in K."""
-    nx = state.x.size
-    mh = heat.size
-    v = state.scratch[0]
-    predicted = state.scratch[1][:nx]
-    ramp = state.scratch[2][:mh]
-    for i in range(nx):
-        v[i] = state.x[i]
-    lost = 0.0
-    into = 0.0
-    for j in range(mh):
-        v[nx + j] = heat[j]
-        into += heat[j]
-    for b in range(boundary.size):
-        v[nx + mh + b] = boundary[b]
-    for k in range(thermal.law_code.size):
-        if thermal.law_fast[k] == 1:
-            a = end_temperature(thermal.law_from[k], state.x, boundary)
-            b2 = end_temperature(thermal.law_to[k], state.x, boundary)
-            g = law_conductance(thermal.law_code[k], thermal.law_parameters[k], a, b2, state.law_dry[k])
-            state.law_departure[k] = (g - thermal.law_reference[k]) * (a - b2)
-        d = state.law_departure[k]
-        if thermal.law_input_from[k] >= 0:
-            v[nx + thermal.law_input_from[k]] -= d
-        else:
-            lost -= d
-        if thermal.law_input_to[k] >= 0:
-            v[nx + thermal.law_input_to[k]] += d
-        else:
-            lost += d
-    for e in range(floating.size):
-        if floating[e] == 1:
-            c = silicon.leak_chip[e]
-            now = leak(silicon, e, state.x[silicon.leak_state[e]]) * voltage_factor(silicon, c, state.frequency[c])
-            v[nx + silicon.leak_input[e]] += now
-            into += now
-    step = thermal.propagate[slot, halving]
-    size = nx + mh + boundary.size
-    multiply_rows(step, v[:size], predicted)
-    audit = thermal.out_start[slot, halving]
-    out = lost * h
-    for j in range(size):
-        out += audit[j] * v[j]
-    error = 0.0
-    if any_fast:
-        for j in range(mh):
-            ramp[j] = 0.0
-        more = 0.0
-        half = thermal.propagate[slot, halving + 1]
-        half_correct = thermal.correct[slot, halving + 1]
-        correct = thermal.correct[slot, halving]
-        for k in range(thermal.law_code.size):
-            if thermal.law_fast[k] == 1:
-                a = end_temperature(thermal.law_from[k], predicted, boundary)
-                b2 = end_temperature(thermal.law_to[k], predicted, boundary)
-                g = law_conductance(thermal.law_code[k], thermal.law_parameters[k], a, b2, state.law_dry[k])
-                d = (g - thermal.law_reference[k]) * (a - b2) - state.law_departure[k]
-                if thermal.law_input_from[k] >= 0:
-                    ramp[thermal.law_input_from[k]] -= d
-                else:
-                    out -= 0.5 * h * d
-                if thermal.law_input_to[k] >= 0:
-                    ramp[thermal.law_input_to[k]] += d
-                else:
-                    out += 0.5 * h * d
-        for e in range(floating.size):
-            if floating[e] == 1:
-                c = silicon.leak_chip[e]
-                s = silicon.leak_state[e]
-                factor = voltage_factor(silicon, c, state.frequency[c])
-                d = (leak(silicon, e, predicted[s]) - leak(silicon, e, state.x[s])) * factor
-                ramp[silicon.leak_input[e]] += d
-                more += d
-        into += 0.5 * more
-        ramp_audit = thermal.out_ramp[slot, halving]
-        for j in range(mh):
-            if ramp[j] != 0.0:
-                out += ramp_audit[j] * ramp[j]
-        # Half way: what the input really is there, against the ramp's mean.
-        for e in range(floating.size):
-            if floating[e] == 1:
-                c = silicon.leak_chip[e]
-                s = silicon.leak_state[e]
-                middle = 0.0
-                for j in range(size):
-                    middle += v[j] * half[j, s]
-                for j in range(mh):
-                    if ramp[j] != 0.0:
-                        middle += 0.5 * ramp[j] * half_correct[j, s]
-                factor = voltage_factor(silicon, c, state.frequency[c])
-                at_start = leak(silicon, e, state.x[s])
-                at_end = leak(silicon, e, predicted[s])
-                bend = (leak(silicon, e, middle) - 0.5 * (at_start + at_end)) * factor
-                # Quadratic part of the input: 2/3 of the bend is its mean over the step.
-                error = max(error, abs(0.667 * bend * correct[silicon.leak_input[e], s]))
-        for k in range(thermal.law_code.size):
-            if thermal.law_fast[k] == 1:
-                i = thermal.law_from[k]
-                o = thermal.law_to[k]
-                a_mid = 0.0
-                b_mid = 0.0
-                if i >= 0:
-                    for j in range(size):
-                        a_mid += v[j] * half[j, i]
-                else:
-                    a_mid = boundary[-1 - i]
-                if o >= 0:
-                    for j in range(size):
-                        b_mid += v[j] * half[j, o]
-                else:
-                    b_mid = boundary[-1 - o]
-                for j in range(mh):
-                    if ramp[j] != 0.0:
-                        if i >= 0:
-                            a_mid += 0.5 * ramp[j] * half_correct[j, i]
-                        if o >= 0:
-                            b_mid += 0.5 * ramp[j] * half_correct[j, o]
-                g = law_conductance(thermal.law_code[k], thermal.law_parameters[k], a_mid, b_mid, state.law_dry[k])
-                d_mid = (g - thermal.law_reference[k]) * (a_mid - b_mid)
-                a = end_temperature(i, predicted, boundary)
-                b2 = end_temperature(o, predicted, boundary)
-                g = law_conductance(thermal.law_code[k], thermal.law_parameters[k], a, b2, state.law_dry[k])
-                d_end = (g - thermal.law_reference[k]) * (a - b2)
-                bend = d_mid - 0.5 * (state.law_departure[k] + d_end)
-                if i >= 0 and thermal.law_input_from[k] >= 0:
-                    error = max(error, abs(0.667 * bend * correct[thermal.law_input_from[k], i]))
-                if o >= 0 and thermal.law_input_to[k] >= 0:
-                    error = max(error, abs(0.667 * bend * correct[thermal.law_input_to[k], o]))
-        for j in range(mh):
-            if ramp[j] != 0.0:
-                r = ramp[j]
-                row = correct[j]
-                for i in range(nx):
-                    predicted[i] += r * row[i]
-    for i in range(nx):
-        state.x[i] = predicted[i]
-    state.account[0] += into * h
-    state.account[1] += out
-    return error
-
-
-@compile_when_possible
-def voltage(silicon, c, frequency):
+def voltage(slowest, lowest, frequency):
     """Voltage as a share of the highest at a frequency as a share of the highest."""
-    slow = silicon.slowest[c]
-    low = silicon.lowest_voltage[c]
-    if frequency <= slow or slow >= 1.0:
-        return low if slow < 1.0 else 1.0
-    return low + (1.0 - low) * (frequency - slow) / (1.0 - slow)
+    if slowest >= 1.0:
+        return 1.0
+    if frequency <= slowest:
+        return lowest
+    return lowest + (1.0 - lowest) * (frequency - slowest) / (1.0 - slowest)
 
 
 @compile_when_possible
-def voltage_factor(silicon, c, frequency):
-    """How leakage scales with the voltage that goes with a frequency."""
-    return voltage(silicon, c, frequency) ** silicon.leak_voltage_exponent[c]
+def raised(base, exponent):
+    """Power with the common square done without a logarithm."""
+    return base * base if exponent == 2.0 else base**exponent
 
 
 @compile_when_possible
-def frequency_for(silicon, c, dynamic, leakage, limit, guess):
+def frequency_for(slowest, lowest, exponent, dynamic, leakage, limit, guess):
     """Highest frequency share (0 to 1) at which dynamic power plus leakage stays within ``limit``."""
-    kv = silicon.leak_voltage_exponent[c]
     if dynamic <= 0.0:
         return 1.0
     low = 0.0
     high = 1.0
     f = min(max(guess, 0.02), 1.0)
+    rise = (1.0 - lowest) / (1.0 - slowest) if slowest < 1.0 else 0.0
     for _ in range(60):
-        v = voltage(silicon, c, f)
-        leaks = leakage * v**kv
+        v = voltage(slowest, lowest, f)
+        leaks = leakage * raised(v, exponent)
         miss = dynamic * f * v * v + leaks - limit
         if miss > 0.0:
             high = f
         else:
             low = f
-        dv = 0.0
-        if f > silicon.slowest[c] and silicon.slowest[c] < 1.0:
-            dv = (1.0 - silicon.lowest_voltage[c]) / (1.0 - silicon.slowest[c])
-        slope = dynamic * v * v + 2.0 * dynamic * f * v * dv + kv * leaks / v * dv
-        new = f - miss / slope
+        dv = rise if f > slowest else 0.0
+        new = f - miss / (dynamic * v * v + 2.0 * dynamic * f * v * dv + exponent * leaks / v * dv)
         if not (low < new < high):
             new = 0.5 * (low + high)
-        if abs(new - f) < 1e-12:
-            f = new
-            break
+        if abs(new - f) < 1e-11:
+            return new
         f = new
     return f
 
 
-@compile_when_possible
-def sense(senses, state, tick):
+@woven_in
+def refresh_slow_laws(
+    x, boundary, row, law_index, law_value, law_state, capacity, account, count, step, tolerance, slow_limit,
+):
+    """Bring the laws on slow nodes up to date, and choose how long to hold them by how much they moved."""
+    change = 0.0
+    for k in range(law_index.shape[0]):
+        if law_index[k, FAST] == 0:
+            i = law_index[k, FROM]
+            o = law_index[k, TO]
+            a = end_temperature(i, x, boundary, row)
+            b = end_temperature(o, x, boundary, row)
+            new = (law_conductance(law_index[k, CODE], law_value, k, a, b, law_state[k, DRY]) - law_value[k, REFERENCE]) * (a - b)
+            moved = abs(new - law_state[k, DEPARTURE])
+            if i >= 0:
+                change = max(change, moved / capacity[i])
+            if o >= 0:
+                change = max(change, moved / capacity[o])
+            law_state[k, DEPARTURE] = new
+    # Half the change over the interval held is the error of holding it, in K.
+    error = 0.5 * change * step * count[3]
+    account[2] = max(account[2], error)
+    if error > 0.1 * tolerance and count[3] > 1:
+        count[3] = max(1, count[3] // 2)
+    elif error < 0.01 * tolerance and count[3] < slow_limit:
+        count[3] = min(slow_limit, count[3] * 2)
+    count[4] = 0
+
+
+@woven_in
+def substep(
+    slot, s, h, x, boundary, row, heat, floating, any_fast, v, predicted, ramp,
+    propagate, correct, out_start, out_ramp,
+    law_index, law_value, law_state,
+    leak_index, leak_value, leak_factor, account,
+):
+    """One predictor-corrector step of ``h`` seconds (subdivision ``s``); returns the error estimate in K."""
+    nx = x.size
+    mh = heat.size
+    size = nx + mh + boundary.shape[1]
+    lost = 0.0
+    into = 0.0
+    for i in range(nx):
+        v[i] = x[i]
+    for j in range(mh):
+        v[nx + j] = heat[j]
+        into += heat[j]
+    for b in range(boundary.shape[1]):
+        v[nx + mh + b] = boundary[row, b]
+    for k in range(law_index.shape[0]):
+        if law_index[k, FAST] == 1:
+            a = end_temperature(law_index[k, FROM], x, boundary, row)
+            o = end_temperature(law_index[k, TO], x, boundary, row)
+            g = law_conductance(law_index[k, CODE], law_value, k, a, o, law_state[k, DRY])
+            law_state[k, DEPARTURE] = (g - law_value[k, REFERENCE]) * (a - o)
+        d = law_state[k, DEPARTURE]
+        if law_index[k, INPUT_FROM] >= 0:
+            v[nx + law_index[k, INPUT_FROM]] -= d
+        else:
+            lost -= d
+        if law_index[k, INPUT_TO] >= 0:
+            v[nx + law_index[k, INPUT_TO]] += d
+        else:
+            lost += d
+    for e in range(floating.size):
+        if floating[e] == 1:
+            now = leak(leak_value, e, x[leak_index[e, STATE]]) * leak_factor[leak_index[e, CHIP]]
+            v[nx + leak_index[e, INPUT]] += now
+            into += now
+    out = lost * h
+    for i in range(nx):
+        predicted[i] = 0.0
+    # Rows in the vector lanes, four columns at a time to spare loads and stores of the sum.
+    whole = size - size % 4
+    for j in range(0, whole, 4):
+        v0 = v[j]
+        v1 = v[j + 1]
+        v2 = v[j + 2]
+        v3 = v[j + 3]
+        out += (
+            out_start[slot, s, j] * v0 + out_start[slot, s, j + 1] * v1 + out_start[slot, s, j + 2] * v2
+            + out_start[slot, s, j + 3] * v3
+        )
+        for i in range(nx):
+            predicted[i] += (
+                v0 * propagate[slot, s, j, i] + v1 * propagate[slot, s, j + 1, i]
+                + v2 * propagate[slot, s, j + 2, i] + v3 * propagate[slot, s, j + 3, i]
+            )
+    for j in range(whole, size):
+        v0 = v[j]
+        out += out_start[slot, s, j] * v0
+        for i in range(nx):
+            predicted[i] += v0 * propagate[slot, s, j, i]
+    error = 0.0
+    if any_fast:
+        for j in range(mh):
+            ramp[j] = 0.0
+        more = 0.0
+        for k in range(law_index.shape[0]):
+            if law_index[k, FAST] == 1:
+                a = end_temperature(law_index[k, FROM], predicted, boundary, row)
+                o = end_temperature(law_index[k, TO], predicted, boundary, row)
+                g = law_conductance(law_index[k, CODE], law_value, k, a, o, law_state[k, DRY])
+                d = (g - law_value[k, REFERENCE]) * (a - o) - law_state[k, DEPARTURE]
+                if law_index[k, INPUT_FROM] >= 0:
+                    ramp[law_index[k, INPUT_FROM]] -= d
+                else:
+                    out -= 0.5 * h * d
+                if law_index[k, INPUT_TO] >= 0:
+                    ramp[law_index[k, INPUT_TO]] += d
+                else:
+                    out += 0.5 * h * d
+        for e in range(floating.size):
+            if floating[e] == 1:
+                z = leak_index[e, STATE]
+                d = leak(leak_value, e, predicted[z])
+                d -= leak(leak_value, e, x[z])
+                ramp[leak_index[e, INPUT]] += d * leak_factor[leak_index[e, CHIP]]
+                more += d * leak_factor[leak_index[e, CHIP]]
+        into += 0.5 * more
+        for j in range(mh):
+            if ramp[j] != 0.0:
+                out += out_ramp[slot, s, j] * ramp[j]
+        # What the inputs really are half way, against the mean of the ramp: two thirds of the bend is the error of
+        # the ramp's mean.
+        for e in range(floating.size):
+            if floating[e] == 1:
+                z = leak_index[e, STATE]
+                middle = half_way(slot, s + 1, z, v, size, ramp, mh, propagate, correct)
+                bend = leak(leak_value, e, middle)
+                bend -= 0.5 * leak(leak_value, e, predicted[z])
+                bend -= 0.5 * leak(leak_value, e, x[z])
+                bend *= leak_factor[leak_index[e, CHIP]]
+                error = max(error, abs(0.667 * bend * correct[slot, s, leak_index[e, INPUT], z]))
+        for k in range(law_index.shape[0]):
+            if law_index[k, FAST] == 1:
+                i = law_index[k, FROM]
+                o = law_index[k, TO]
+                a = boundary[row, -1 - i] if i < 0 else half_way(slot, s + 1, i, v, size, ramp, mh, propagate, correct)
+                b = boundary[row, -1 - o] if o < 0 else half_way(slot, s + 1, o, v, size, ramp, mh, propagate, correct)
+                g = law_conductance(law_index[k, CODE], law_value, k, a, b, law_state[k, DRY])
+                bend = (g - law_value[k, REFERENCE]) * (a - b) - 0.5 * law_state[k, DEPARTURE]
+                a = end_temperature(i, predicted, boundary, row)
+                b = end_temperature(o, predicted, boundary, row)
+                g = law_conductance(law_index[k, CODE], law_value, k, a, b, law_state[k, DRY])
+                bend -= 0.5 * (g - law_value[k, REFERENCE]) * (a - b)
+                if i >= 0:
+                    error = max(error, abs(0.667 * bend * correct[slot, s, law_index[k, INPUT_FROM], i]))
+                if o >= 0:
+                    error = max(error, abs(0.667 * bend * correct[slot, s, law_index[k, INPUT_TO], o]))
+        for j in range(mh):
+            if ramp[j] != 0.0:
+                for i in range(nx):
+                    predicted[i] += ramp[j] * correct[slot, s, j, i]
+    for i in range(nx):
+        x[i] = predicted[i]
+    account[0] += into * h
+    account[1] += out
+    return error
+
+
+@woven_in
+def half_way(slot, s, i, v, size, ramp, mh, propagate, correct):
+    """Temperature of state ``i`` in the middle of a step (``s`` is the subdivision of half its length)."""
+    middle = 0.0
+    for j in range(size):
+        middle += v[j] * propagate[slot, s, j, i]
+    for j in range(mh):
+        if ramp[j] != 0.0:
+            middle += 0.5 * ramp[j] * correct[slot, s, j, i]
+    return middle
+
+
+@woven_in
+def advance(
+    slot, row, x, boundary, heat, floating, v, predicted, ramp, start, step, tolerance, slow_limit,
+    propagate, correct, out_start, out_ramp, capacity,
+    law_index, law_value, law_state,
+    leak_index, leak_value, leak_factor, account, count,
+):
+    """Carry the heat balance over one control sample.
+
+    ``heat`` (heat inputs,) holds the firmware's sources; ``floating`` marks the leak entries that follow the die
+    within the sample (the others are held, because the firmware holds the chip's total).
+    """
+    if count[4] >= count[3]:
+        refresh_slow_laws(
+            x, boundary, row, law_index, law_value, law_state, capacity, account, count, step, tolerance, slow_limit,
+        )
+    count[4] += 1
+    any_fast = False
+    for k in range(law_index.shape[0]):
+        if law_index[k, FAST] == 1:
+            any_fast = True
+    for e in range(floating.size):
+        if floating[e] == 1:
+            any_fast = True
+    halving = 0
+    into = account[0]
+    out = account[1]
+    for i in range(x.size):
+        start[i] = x[i]
+    while True:
+        worst = 0.0
+        for _piece in range(1 << halving):
+            error = substep(
+                slot, halving, step / (1 << halving), x, boundary, row, heat, floating, any_fast, v, predicted, ramp,
+                propagate, correct, out_start, out_ramp,
+                law_index, law_value, law_state,
+                leak_index, leak_value, leak_factor, account,
+            )
+            worst = max(worst, error)
+            if worst > tolerance and halving < SUBDIVISIONS - 2:
+                break
+        if worst <= tolerance or halving >= SUBDIVISIONS - 2:
+            break
+        halving = min(SUBDIVISIONS - 2, halving + (2 if worst > 8.0 * tolerance else 1))
+        for i in range(x.size):
+            x[i] = start[i]
+        account[0] = into
+        account[1] = out
+    if halving > 0:
+        count[2] += 1
+    account[2] = max(account[2], worst)
+    for k in range(law_index.shape[0]):
+        if law_index[k, CODE] == 2 and law_value[k, 6] < 1.0:
+            a = end_temperature(law_index[k, FROM], x, boundary, row)
+            b = end_temperature(law_index[k, TO], x, boundary, row)
+            carried = law_conductance(2, law_value, k, a, b, law_state[k, DRY]) * abs(a - b)
+            limit = heat_limit(law_value, k, a, b)
+            if law_state[k, DRY] == 0 and carried > limit:
+                law_state[k, DRY] = 1
+            elif law_state[k, DRY] == 1 and carried < law_value[k, 6] * limit:
+                law_state[k, DRY] = 0
+
+
+@woven_in
+def sense(tick, x, weight, offset, alpha, resolution, sensor_ticks, delay, sensor, lagged, ring):
     """Poll the sensors that are due."""
-    for s in range(senses.offset.size):
-        if tick % senses.ticks[s] == 0:
-            raw = senses.offset[s]
-            for i in range(state.x.size):
-                if senses.weight[s, i] != 0.0:
-                    raw += senses.weight[s, i] * state.x[i]
+    for s in range(offset.size):
+        if tick % sensor_ticks[s] == 0:
+            raw = offset[s]
+            for i in range(x.size):
+                raw += weight[s, i] * x[i]
             if tick == 0:
-                state.sensor_lagged[s] = raw
-                for d in range(state.sensor_ring.shape[1]):
-                    state.sensor_ring[s, d] = raw
-            state.sensor_lagged[s] += senses.alpha[s] * (raw - state.sensor_lagged[s])
-            length = senses.delay[s] + 1
-            position = (tick // senses.ticks[s]) % length
-            state.sensor_ring[s, position] = state.sensor_lagged[s]
-            seen = state.sensor_ring[s, (position + 1) % length]
-            if senses.resolution[s] > 0.0:
-                seen = np.floor(seen / senses.resolution[s] + 0.5) * senses.resolution[s]
-            state.sensor[s] = seen
+                lagged[s] = raw
+                for d in range(ring.shape[1]):
+                    ring[s, d] = raw
+            lagged[s] += alpha[s] * (raw - lagged[s])
+            length = delay[s] + 1
+            position = (tick // sensor_ticks[s]) % length
+            ring[s, position] = lagged[s]
+            seen = ring[s, (position + 1) % length]
+            if resolution[s] > 0.0:
+                seen = np.floor(seen / resolution[s] + 0.5) * resolution[s]
+            sensor[s] = seen
 
 
-@compile_when_possible
-def throttle(rules, state, tick):
+@woven_in
+def throttle(
+    tick, sensor, power, burst, peak, floor, throttle_sensor, throttle_step, throttle_target, throttle_kp, throttle_ki,
+    throttle_ticks, ceiling, integral, shared_budget,
+    skin_sensor, skin_limit, skin_release, skin_kp, skin_ki, skin_recovery, skin_floor, skin_ticks,
+    skin_ceiling, skin_integral, skin_engaged,
+):
     """Move the junction throttle's and the skin limiter's ceilings where they are due."""
     total = 0.0
-    for c in range(rules.burst.size):
-        top = min(rules.burst[c], rules.peak[c])
+    for c in range(burst.size):
+        top = min(burst[c], peak[c])
         total += top
-        if tick % rules.throttle_ticks[c] == 0:
-            error = rules.throttle_target[c] - state.sensor[rules.throttle_sensor[c]]
-            if rules.throttle_step[c] > 0.0:
-                move = rules.throttle_step[c] if error > 0.0 else -rules.throttle_step[c]
-                ceiling = state.throttle[c] + move
+        if tick % throttle_ticks[c] == 0:
+            error = throttle_target[c] - sensor[throttle_sensor[c]]
+            if throttle_step[c] > 0.0:
+                held = ceiling[c] + (throttle_step[c] if error > 0.0 else -throttle_step[c])
             else:
-                total_error = state.throttle_integral[c] + rules.throttle_ki[c] * error
-                state.throttle_integral[c] = min(max(total_error, rules.floor[c]), top)
-                ceiling = state.throttle_integral[c] + rules.throttle_kp[c] * error
-            state.throttle[c] = min(max(ceiling, rules.floor[c]), top)
-    total = min(total, rules.shared_budget[0])
-    for s in range(rules.skin_limit.size):
-        if tick % rules.skin_ticks[s] == 0:
-            error = rules.skin_limit[s] - state.sensor[rules.skin_sensor[s]]
-            if error <= 0.0 and state.skin_engaged[s] == 0:
+                integral[c] = min(max(integral[c] + throttle_ki[c] * error, floor[c]), top)
+                held = integral[c] + throttle_kp[c] * error
+            ceiling[c] = min(max(held, floor[c]), top)
+    total = min(total, shared_budget)
+    for s in range(skin_limit.size):
+        if tick % skin_ticks[s] == 0:
+            error = skin_limit[s] - sensor[skin_sensor[s]]
+            if error <= 0.0 and skin_engaged[s] == 0:
                 # Take over from the power drawn now, so that the ceiling does not start far above it.
                 drawn = 0.0
-                for c in range(rules.burst.size):
-                    drawn += state.power[c]
-                state.skin_engaged[s] = 1
-                state.skin_integral[s] = min(state.skin[s], drawn)
-            elif error > rules.skin_release[s]:
-                state.skin_engaged[s] = 0
-            if state.skin_engaged[s] == 1:
-                held = state.skin_integral[s] + rules.skin_ki[s] * error
-                state.skin_integral[s] = min(max(held, rules.skin_floor[s]), total)
-                ceiling = state.skin_integral[s] + rules.skin_kp[s] * error
+                for c in range(burst.size):
+                    drawn += power[c]
+                skin_engaged[s] = 1
+                skin_integral[s] = min(skin_ceiling[s], drawn)
+            elif error > skin_release[s]:
+                skin_engaged[s] = 0
+            if skin_engaged[s] == 1:
+                skin_integral[s] = min(max(skin_integral[s] + skin_ki[s] * error, skin_floor[s]), total)
+                held = skin_integral[s] + skin_kp[s] * error
             else:
-                ceiling = state.skin[s] + rules.skin_recovery[s]
-            state.skin[s] = min(max(ceiling, rules.skin_floor[s]), total)
+                held = skin_ceiling[s] + skin_recovery[s]
+            skin_ceiling[s] = min(max(held, skin_floor[s]), total)
 
 
-@compile_when_possible
-def drive_fans(rules, state, tick):
+@woven_in
+def drive_fans(
+    tick, sensor, table_fan, table_sensor, table_hysteresis, table_first, step_on, step_speed, fan_idle, fan_cap, fan_rise,
+    fan_fall, fan_dwell, fan_ticks, fan_grid, fan_stride, table_step, table_since, fan_speed, fan_index, count,
+):
     """Step the fan tables, then move each fan towards the highest request; returns the level number."""
     level = 0
-    for f in range(rules.fan_idle.size):
-        if tick % rules.fan_ticks[f] == 0:
-            request = rules.fan_idle[f]
-            for t in range(rules.table_fan.size):
-                if rules.table_fan[t] != f:
+    for f in range(fan_idle.size):
+        if tick % fan_ticks[f] == 0:
+            request = fan_idle[f]
+            for t in range(table_fan.size):
+                if table_fan[t] != f:
                     continue
-                first = rules.table_first[t]
-                last = rules.table_first[t + 1]
-                reading = state.sensor[rules.table_sensor[t]]
-                step = state.table_step[t]
-                before = step
-                while step < last - first and reading >= rules.step_on[first + step]:
+                first = table_first[t]
+                last = table_first[t + 1]
+                reading = sensor[table_sensor[t]]
+                before = table_step[t]
+                step = before
+                while step < last - first and reading >= step_on[first + step]:
                     step += 1
-                if step == before and tick - state.table_since[t] >= rules.fan_dwell[f]:
-                    while step > 0 and reading < rules.step_on[first + step - 1] - rules.table_hysteresis[t]:
+                if step == before and tick - table_since[t] >= fan_dwell[f]:
+                    while step > 0 and reading < step_on[first + step - 1] - table_hysteresis[t]:
                         step -= 1
                 if step != before:
-                    state.table_since[t] = tick
-                    state.table_step[t] = step
+                    table_since[t] = tick
+                    table_step[t] = step
                     if tick > 0:
-                        state.count[5] += 1
+                        count[5] += 1
                 if step > 0:
-                    request = max(request, rules.step_speed[first + step - 1])
-            request = min(request, rules.fan_cap[f])
-            speed = state.fan_speed[f]
-            if request > speed:
-                speed = min(request, speed + rules.fan_rise[f])
+                    request = max(request, step_speed[first + step - 1])
+            request = min(request, fan_cap[f])
+            if request > fan_speed[f]:
+                fan_speed[f] = min(request, fan_speed[f] + fan_rise[f])
             else:
-                speed = max(request, speed - rules.fan_fall[f])
-            state.fan_speed[f] = speed
-            state.fan_index[f] = int(speed / rules.fan_grid[f] + 0.5)
-        level += state.fan_index[f] * rules.fan_stride[f]
+                fan_speed[f] = max(request, fan_speed[f] - fan_fall[f])
+            fan_index[f] = int(fan_speed[f] / fan_grid[f] + 0.5)
+        level += fan_index[f] * fan_stride[f]
     return level
 
 
-@compile_when_possible
-def charge(rules, state, tick):
+@woven_in
+def charge(tick, sensor, charger_sensor, charger_on, charger_share, hysteresis, charger_ticks, charger_step):
     """Share of the charger's heat at present."""
-    if rules.charger_input[0] < 0:
-        return 0.0
-    if tick % rules.charger_ticks[0] == 0:
-        reading = state.sensor[rules.charger_sensor[0]]
-        step = state.charger_step[0]
-        while step < rules.charger_on.size and reading >= rules.charger_on[step]:
+    if tick % charger_ticks[0] == 0:
+        reading = sensor[charger_sensor[0]]
+        step = charger_step[0]
+        while step < charger_on.size and reading >= charger_on[step]:
             step += 1
-        while step > 0 and reading < rules.charger_on[step - 1] - rules.charger_hysteresis[0]:
+        while step > 0 and reading < charger_on[step - 1] - hysteresis[0]:
             step -= 1
-        state.charger_step[0] = step
-    if state.charger_step[0] == 0:
+        charger_step[0] = step
+    if charger_step[0] == 0:
         return 1.0
-    return rules.charger_share[state.charger_step[0] - 1]
+    return charger_share[charger_step[0] - 1]
 
 
-@compile_when_possible
-def limit_chip(rules, state, c):
-    """Set the power a chip may draw on its own account and the code of what would bind."""
-    if state.average[c] < rules.sustained[c]:
-        limit = rules.burst[c]
-        code = BURST
-    else:
-        limit = rules.sustained[c]
-        code = SUSTAINED
-    if rules.peak[c] < limit:
-        limit = rules.peak[c]
-        code = PEAK
-    if state.throttle[c] < limit:
-        limit = state.throttle[c]
-        code = JUNCTION
-    return max(limit, rules.floor[c]), code
-
-
-@compile_when_possible
-def share_out(rules, wanted, allowed, total, state, code):
+@woven_in
+def share_out(wanted, allowed, floor, weight, total, bound, code):
     """Divide ``total`` between chips that together want more: floors first, the rest by weight and want."""
     asked = 0.0
-    floors = 0.0
-    weights = 0.0
     for c in range(wanted.size):
         asked += min(wanted[c], allowed[c])
     if asked <= total:
         return
+    floors = 0.0
+    weights = 0.0
     for c in range(wanted.size):
         need = min(wanted[c], allowed[c])
-        base = min(need, rules.floor[c])
+        base = min(need, floor[c])
         floors += base
-        weights += rules.weight[c] * (need - base)
+        weights += weight[c] * (need - base)
     spare = max(total - floors, 0.0)
     for c in range(wanted.size):
         need = min(wanted[c], allowed[c])
-        base = min(need, rules.floor[c])
+        base = min(need, floor[c])
         part = base
         if weights > 0.0:
-            part += spare * rules.weight[c] * (need - base) / weights
+            part += spare * weight[c] * (need - base) / weights
         if part < need:
             allowed[c] = part
-            state.bound[c] = code
+            bound[c] = code
 
 
-@compile_when_possible
-def govern(silicon, rules, state, tick, heat, floating, allowed, wanted, leaks):
-    """Decide each chip's power for this sample and put all heat into ``heat``; marks what floats."""
-    chips = rules.burst.size
-    for c in range(chips):
-        leaks[c] = 0.0
-    for e in range(silicon.leak_chip.size):
-        leaks[silicon.leak_chip[e]] += leak(silicon, e, state.x[silicon.leak_state[e]])
-    column = min(tick, silicon.demand.shape[1] - 1)
-    ceiling_code = SHARED
-    total = rules.shared_budget[0]
-    for s in range(rules.skin_limit.size):
-        if state.skin[s] < total:
-            total = state.skin[s]
-            ceiling_code = SKIN
-    for c in range(chips):
-        limit, code = limit_chip(rules, state, c)
-        demand = silicon.demand[c, column]
-        wanted[c] = demand
-        if silicon.holds_frequency[0] == 1:
-            wanted[c] = max(demand - reference_leak(silicon, c), 0.0) + leaks[c]
-        allowed[c] = limit
-        state.bound[c] = code
+@woven_in
+def limit_chips(average, burst, sustained, peak, floor, ceiling, skin_ceiling, shared_budget, wanted, allowed, bound, weight):
+    """Set the power each chip may draw and the code of the limit that would bind."""
+    for c in range(burst.size):
+        if average[c] < sustained[c]:
+            limit = burst[c]
+            code = BURST
+        else:
+            limit = sustained[c]
+            code = SUSTAINED
+        if peak[c] < limit:
+            limit = peak[c]
+            code = PEAK
+        if ceiling[c] < limit:
+            limit = ceiling[c]
+            code = JUNCTION
+        allowed[c] = max(limit, floor[c])
+        bound[c] = code
+    total = shared_budget
+    code = SHARED
+    for s in range(skin_ceiling.size):
+        if skin_ceiling[s] < total:
+            total = skin_ceiling[s]
+            code = SKIN
     if total < 1e29:
-        share_out(rules, wanted, allowed, total, state, ceiling_code)
-    for c in range(chips):
-        demand = silicon.demand[c, column]
-        if silicon.holds_frequency[0] == 1:
-            dynamic = max(demand - reference_leak(silicon, c), 0.0)
+        share_out(wanted, allowed, floor, weight, total, bound, code)
+
+
+@woven_in
+def draw_power(
+    column, demand, holds_frequency, rated_leak, leaks, allowed, slowest, lowest, exponent, peak_demand,
+    power, frequency, bound, leak_factor, follows,
+):
+    """Turn what is allowed into chip power and frequency; ``follows`` marks chips whose leakage floats."""
+    for c in range(power.size):
+        asked = demand[c, column]
+        dynamic = max(asked - rated_leak[c], 0.0)
+        follows[c] = 0
+        if holds_frequency == 1:
             if dynamic + leaks[c] <= allowed[c]:
-                state.bound[c] = DEMAND
-                state.frequency[c] = 1.0
-                state.power[c] = dynamic + leaks[c]
-                release_leaks(silicon, floating, c, 1)
-            else:
-                f = frequency_for(silicon, c, dynamic, leaks[c], allowed[c], state.frequency[c])
-                state.frequency[c] = f
-                v = voltage(silicon, c, f)
-                state.power[c] = dynamic * f * v * v + leaks[c] * v ** silicon.leak_voltage_exponent[c]
-                release_leaks(silicon, floating, c, 0)
+                bound[c] = DEMAND
+                frequency[c] = 1.0
+                leak_factor[c] = 1.0
+                power[c] = dynamic + leaks[c]
+                follows[c] = 1
+                continue
+            held = allowed[c]
         else:
-            if demand <= allowed[c]:
-                state.bound[c] = DEMAND
-            state.power[c] = min(demand, allowed[c])
-            release_leaks(silicon, floating, c, 0)
-            full = silicon.peak_demand[c]
-            state.frequency[c] = 1.0
-            if full > 0.0:
-                # Power held: the frequency is what that power buys at the demand's activity.
-                dynamic = max(demand - reference_leak(silicon, c), 0.0)
-                state.frequency[c] = 1.0
-                if dynamic > 0.0 and state.power[c] < dynamic + leaks[c]:
-                    state.frequency[c] = frequency_for(silicon, c, dynamic, leaks[c], state.power[c], state.frequency[c])
+            if asked <= allowed[c]:
+                bound[c] = DEMAND
+            held = min(asked, allowed[c])
+        # Power held: the frequency is what that power buys at the demand's activity.
+        f = 1.0
+        if dynamic > 0.0 and held < dynamic + leaks[c]:
+            f = frequency_for(slowest[c], lowest[c], exponent[c], dynamic, leaks[c], held, frequency[c])
+        frequency[c] = f
+        leak_factor[c] = raised(voltage(slowest[c], lowest[c], f), exponent[c])
+        power[c] = max(held, leaks[c] * leak_factor[c]) if holds_frequency == 1 else held
+
+
+@woven_in
+def place_heat(
+    base_heat, share, follow, power, leaks, leak_now, leak_factor, leak_index, follows, heat, floating
+):
+    """Put all heat of this sample where it belongs, except leakage that floats."""
     for j in range(heat.size):
-        heat[j] = silicon.base_heat[j]
-    for c in range(chips):
-        factor = voltage_factor(silicon, c, state.frequency[c])
-        held = min(leaks[c] * factor, state.power[c])
-        scale = held / leaks[c] if leaks[c] > 0.0 else 0.0
-        dynamic = state.power[c] - held
+        heat[j] = base_heat[j]
+    for c in range(power.size):
+        own = leaks[c] * leak_factor[c]
+        dynamic = max(power[c] - own, 0.0)
         for j in range(heat.size):
-            heat[j] += silicon.share[c, j] * dynamic + silicon.follow[c, j] * state.power[c]
-        for e in range(silicon.leak_chip.size):
-            if silicon.leak_chip[e] == c and floating[e] == 0:
-                heat[silicon.leak_input[e]] += leak(silicon, e, state.x[silicon.leak_state[e]]) * scale
+            heat[j] += share[c, j] * dynamic + follow[c, j] * power[c]
+    for e in range(leak_index.shape[0]):
+        c = leak_index[e, CHIP]
+        floating[e] = follows[c]
+        if follows[c] == 0:
+            own = leaks[c] * leak_factor[c]
+            scale = 1.0 if own <= power[c] else power[c] / own
+            heat[leak_index[e, INPUT]] += leak_now[e] * leak_factor[c] * scale
 
 
-@compile_when_possible
-def reference_leak(silicon, c):
-    """Leakage of a chip at its reference temperature and full voltage, W."""
-    total = 0.0
-    for e in range(silicon.leak_chip.size):
-        if silicon.leak_chip[e] == c:
-            total += silicon.leak_power[e]
-    return total
-
-
-@compile_when_possible
-def release_leaks(silicon, floating, c, value):
-    """Let a chip's leakage follow the die within the sample (1) or hold it (0)."""
-    for e in range(silicon.leak_chip.size):
-        if silicon.leak_chip[e] == c:
-            floating[e] = value
-
-
-@compile_when_possible
-def write_down(record, thermal, silicon, state, heat, floating, level, tick):
-    """Keep the state and the inputs at the start of this sample and the decisions for it."""
-    if tick % record.every[0] != 0:
-        return
-    r = tick // record.every[0]
-    if r >= record.level.shape[0]:
-        return
-    for i in range(state.x.size):
-        record.x[r, i] = state.x[i]
-    for j in range(record.u.shape[1]):
-        record.u[r, j] = heat[j]
-    if record.u.shape[1] > 0:
-        for k in range(thermal.law_code.size):
-            if thermal.law_input_from[k] >= 0:
-                record.u[r, thermal.law_input_from[k]] -= state.law_departure[k]
-            if thermal.law_input_to[k] >= 0:
-                record.u[r, thermal.law_input_to[k]] += state.law_departure[k]
-        for e in range(floating.size):
-            if floating[e] == 1:
-                c = silicon.leak_chip[e]
-                now = leak(silicon, e, state.x[silicon.leak_state[e]])
-                record.u[r, silicon.leak_input[e]] += now * voltage_factor(silicon, c, state.frequency[c])
-    for c in range(state.power.size):
-        record.power[r, c] = state.power[c]
-        record.frequency[r, c] = state.frequency[c]
-        record.work[r, c] = state.work[c]
-        record.bound[r, c] = state.bound[c]
-        record.average[r, c] = state.average[c]
-    record.level[r] = level
-    for f in range(state.fan_index.size):
-        record.fan[r, f] = state.fan_index[f]
-    for s in range(state.sensor.size):
-        record.sensor[r, s] = state.sensor[s]
-
-
-@compile_when_possible
-def look_out(watch, thermal, state, tick):
-    """Compare the state after this sample with the limits; returns 1 when a first crossing should stop the run."""
+@woven_in
+def look_out(
+    tick, row, x, boundary, law_index, law_value, law_state, watch_state, watch_law, value, worst, first, before,
+    after,
+):
+    """Compare the state after this sample with the limits; returns 1 at a first crossing."""
     crossed = 0
-    boundary = thermal.boundary[tick % thermal.boundary.shape[0]]
-    for q in range(watch.value.size):
-        if watch.state[q] >= 0:
-            excess = state.x[watch.state[q]] - watch.value[q]
+    for q in range(value.size):
+        if watch_state[q] >= 0:
+            excess = x[watch_state[q]] - value[q]
         else:
-            k = watch.law[q]
-            p = thermal.law_parameters[k]
-            a = end_temperature(thermal.law_from[k], state.x, boundary)
-            b = end_temperature(thermal.law_to[k], state.x, boundary)
-            g = law_conductance(2, p, a, b, state.law_dry[k])
-            limit = pipe_limit(p, a, b)
-            excess = g * abs(a - b) - limit
-        watch.worst[q] = max(watch.worst[q], excess)
-        if watch.first[q] < 0:
+            k = watch_law[q]
+            a = end_temperature(law_index[k, FROM], x, boundary, row)
+            b = end_temperature(law_index[k, TO], x, boundary, row)
+            excess = law_conductance(2, law_value, k, a, b, law_state[k, DRY]) * abs(a - b) - heat_limit(law_value, k, a, b)
+        worst[q] = max(worst[q], excess)
+        if first[q] < 0:
             if excess >= 0.0:
-                watch.first[q] = tick
-                watch.after[q] = excess
+                first[q] = tick
+                after[q] = excess
                 crossed = 1
             else:
-                watch.before[q] = excess
+                before[q] = excess
     return crossed
 
 
@@ -890,41 +816,230 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, tuning, last
     """Run control samples from the state's tick to ``last``; returns why it stopped.
 
     ``NEED_LEVEL`` asks the caller to provide the propagators of the level in ``state.count[1] - 1`` and call again.
+    Arrays are taken out of their tuples once: reference counting inside the loop would cost more than the physics.
     """
-    chips = rules.burst.size
-    mh = silicon.base_heat.size
+    slot_of_level = thermal.slot_of_level
+    propagate = thermal.propagate
+    correct = thermal.correct
+    out_start = thermal.out_start
+    out_ramp = thermal.out_ramp
+    capacity = thermal.capacity
+    boundary = thermal.boundary
+    law_index = thermal.law_index
+    law_value = thermal.law_value
+    demand = silicon.demand
+    holds_frequency = silicon.holds_frequency[0]
+    share = silicon.share
+    follow = silicon.follow
+    leak_index = silicon.leak_index
+    leak_value = silicon.leak_value
+    exponent = silicon.leak_voltage_exponent
+    slowest = silicon.slowest
+    lowest = silicon.lowest_voltage
+    base_heat = silicon.base_heat
+    peak_demand = silicon.peak_demand
+    weight = senses.weight
+    offset = senses.offset
+    sensor_alpha = senses.alpha
+    resolution = senses.resolution
+    sensor_ticks = senses.ticks
+    delay = senses.delay
+    burst = rules.burst
+    sustained = rules.sustained
+    alpha = rules.alpha
+    peak = rules.peak
+    floor = rules.floor
+    throttle_sensor = rules.throttle_sensor
+    throttle_step = rules.throttle_step
+    throttle_target = rules.throttle_target
+    throttle_kp = rules.throttle_kp
+    throttle_ki = rules.throttle_ki
+    throttle_ticks = rules.throttle_ticks
+    chip_weight = rules.weight
+    shared_budget = rules.shared_budget[0]
+    skin_sensor = rules.skin_sensor
+    skin_limit = rules.skin_limit
+    skin_release = rules.skin_release
+    skin_kp = rules.skin_kp
+    skin_ki = rules.skin_ki
+    skin_recovery = rules.skin_recovery
+    skin_floor = rules.skin_floor
+    skin_ticks = rules.skin_ticks
+    table_fan = rules.table_fan
+    table_sensor = rules.table_sensor
+    table_hysteresis = rules.table_hysteresis
+    table_first = rules.table_first
+    step_on = rules.step_on
+    step_speed = rules.step_speed
+    fan_idle = rules.fan_idle
+    fan_cap = rules.fan_cap
+    fan_rise = rules.fan_rise
+    fan_fall = rules.fan_fall
+    fan_dwell = rules.fan_dwell
+    fan_ticks = rules.fan_ticks
+    fan_grid = rules.fan_grid
+    fan_stride = rules.fan_stride
+    charger_input = rules.charger_input[0]
+    charger_heat = rules.charger_heat[0]
+    charger_sensor = rules.charger_sensor
+    charger_on = rules.charger_on
+    charger_share = rules.charger_share
+    charger_hysteresis = rules.charger_hysteresis
+    charger_ticks = rules.charger_ticks
+    x = state.x
+    sensor = state.sensor
+    lagged = state.sensor_lagged
+    ring = state.sensor_ring
+    average = state.average
+    ceiling = state.throttle
+    integral = state.throttle_integral
+    skin_ceiling = state.skin
+    skin_integral = state.skin_integral
+    skin_engaged = state.skin_engaged
+    table_step = state.table_step
+    table_since = state.table_since
+    fan_speed = state.fan_speed
+    fan_index = state.fan_index
+    charger_step = state.charger_step
+    law_state = state.law_state
+    power = state.power
+    frequency = state.frequency
+    bound = state.bound
+    work = state.work
+    account = state.account
+    count = state.count
+    every = record.every[0]
+    kept_x = record.x
+    kept_u = record.u
+    kept_power = record.power
+    kept_frequency = record.frequency
+    kept_work = record.work
+    kept_bound = record.bound
+    kept_level = record.level
+    kept_fan = record.fan
+    kept_sensor = record.sensor
+    kept_average = record.average
+    watch_state = watch.state
+    watch_law = watch.law
+    watch_value = watch.value
+    watch_worst = watch.worst
+    watch_first = watch.first
+    watch_before = watch.before
+    watch_after = watch.after
+    stop = watch.stop[0]
+    step = tuning.step
+    tolerance = tuning.tolerance
+    slow_limit = tuning.slow_limit
+    hottest_allowed = tuning.ceiling
+
+    chips = burst.size
+    nx = x.size
+    mh = base_heat.size
+    leaks_count = leak_index.shape[0]
     heat = np.zeros(mh)
-    floating = np.zeros(silicon.leak_chip.size, np.int64)
+    ramp = np.zeros(mh)
+    v = np.zeros(nx + mh + boundary.shape[1])
+    predicted = np.zeros(nx)
+    start = np.zeros(nx)
+    floating = np.zeros(leaks_count, np.int64)
+    leak_now = np.zeros(leaks_count)
+    follows = np.zeros(chips, np.int64)
     allowed = np.zeros(chips)
     wanted = np.zeros(chips)
     leaks = np.zeros(chips)
-    column_of_work = silicon.demand.shape[1] - 1
-    while state.count[0] < last:
-        tick = state.count[0]
-        if state.count[1] == 0:
-            sense(senses, state, tick)
-            throttle(rules, state, tick)
-            level = drive_fans(rules, state, tick)
+    leak_factor = np.ones(chips)
+    rated_leak = np.zeros(chips)
+    for e in range(leaks_count):
+        rated_leak[leak_index[e, CHIP]] += leak_value[e, POWER]
+    columns = demand.shape[1] - 1
+    rows = boundary.shape[0]
+
+    while count[0] < last:
+        tick = count[0]
+        row = tick % rows
+        column = min(tick, columns)
+        if count[1] == 0:
+            sense(tick, x, weight, offset, sensor_alpha, resolution, sensor_ticks, delay, sensor, lagged, ring)
+            throttle(
+                tick, sensor, power, burst, peak, floor, throttle_sensor, throttle_step, throttle_target, throttle_kp,
+                throttle_ki, throttle_ticks, ceiling, integral, shared_budget, skin_sensor, skin_limit, skin_release,
+                skin_kp, skin_ki, skin_recovery, skin_floor, skin_ticks, skin_ceiling, skin_integral, skin_engaged,
+            )
+            level = drive_fans(
+                tick, sensor, table_fan, table_sensor, table_hysteresis, table_first, step_on, step_speed, fan_idle, fan_cap,
+                fan_rise, fan_fall, fan_dwell, fan_ticks, fan_grid, fan_stride, table_step, table_since, fan_speed,
+                fan_index, count,
+            )
         else:
-            level = state.count[1] - 1
-            state.count[1] = 0
-        slot = thermal.slot_of_level[level]
+            level = count[1] - 1
+            count[1] = 0
+        slot = slot_of_level[level]
         if slot < 0:
-            state.count[1] = level + 1
+            count[1] = level + 1
             return NEED_LEVEL
-        govern(silicon, rules, state, tick, heat, floating, allowed, wanted, leaks)
-        if rules.charger_input[0] >= 0:
-            heat[rules.charger_input[0]] += charge(rules, state, tick) * rules.charger_heat[0]
-        write_down(record, thermal, silicon, state, heat, floating, level, tick)
-        away = advance(thermal, silicon, state, tuning, slot, tick, floating, heat)
         for c in range(chips):
-            state.average[c] += rules.alpha[c] * (state.power[c] - state.average[c])
-            if silicon.peak_demand[c] > 0.0:
-                weight = silicon.demand[c, min(tick, column_of_work)] / silicon.peak_demand[c]
-                state.work[c] += state.frequency[c] * weight * tuning.step
-        state.count[0] = tick + 1
-        if look_out(watch, thermal, state, tick) == 1 and watch.stop[0] == 1:
+            leaks[c] = 0.0
+        for e in range(leaks_count):
+            leak_now[e] = leak(leak_value, e, x[leak_index[e, STATE]])
+            leaks[leak_index[e, CHIP]] += leak_now[e]
+        for c in range(chips):
+            wanted[c] = demand[c, column]
+            if holds_frequency == 1:
+                wanted[c] = max(wanted[c] - rated_leak[c], 0.0) + leaks[c]
+        limit_chips(
+            average, burst, sustained, peak, floor, ceiling, skin_ceiling, shared_budget, wanted, allowed, bound, chip_weight
+        )
+        draw_power(
+            column, demand, holds_frequency, rated_leak, leaks, allowed, slowest, lowest, exponent, peak_demand, power,
+            frequency, bound, leak_factor, follows,
+        )
+        place_heat(
+            base_heat, share, follow, power, leaks, leak_now, leak_factor, leak_index, follows, heat, floating
+        )
+        if charger_input >= 0:
+            heat[charger_input] += charger_heat * charge(
+                tick, sensor, charger_sensor, charger_on, charger_share, charger_hysteresis, charger_ticks, charger_step
+            )
+        r = tick // every
+        keep = tick % every == 0 and r < kept_level.size
+        if keep:
+            for i in range(nx):
+                kept_x[r, i] = x[i]
+            for c in range(chips):
+                kept_power[r, c] = power[c]
+                kept_frequency[r, c] = frequency[c]
+                kept_work[r, c] = work[c]
+                kept_bound[r, c] = bound[c]
+                kept_average[r, c] = average[c]
+            kept_level[r] = level
+            for f in range(fan_index.size):
+                kept_fan[r, f] = fan_index[f]
+            for s in range(sensor.size):
+                kept_sensor[r, s] = sensor[s]
+        advance(
+            slot, row, x, boundary, heat, floating, v, predicted, ramp, start, step, tolerance, slow_limit,
+            propagate, correct, out_start, out_ramp, capacity,
+            law_index, law_value, law_state,
+            leak_index, leak_value, leak_factor, account, count,
+        )
+        if keep:
+            # The inputs as the last (sub)step saw them at its start: what interpolation within the sample needs.
+            for j in range(kept_u.shape[1]):
+                kept_u[r, j] = v[nx + j]
+        for c in range(chips):
+            average[c] += alpha[c] * (power[c] - average[c])
+            if peak_demand[c] > 0.0:
+                work[c] += frequency[c] * demand[c, column] / peak_demand[c] * step
+        count[0] = tick + 1
+        crossed = look_out(
+            tick, row, x, boundary, law_index, law_value, law_state, watch_state, watch_law, watch_value,
+            watch_worst, watch_first, watch_before, watch_after,
+        )
+        if crossed == 1 and stop == 1:
             return LIMIT_HIT
-        if away == 1:
+        hottest = x[0]
+        for i in range(nx):
+            hottest = max(hottest, x[i])
+        if not hottest < hottest_allowed:
             return RUNAWAY
     return DONE

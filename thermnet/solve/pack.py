@@ -94,11 +94,8 @@ def pack_silicon(plant: Plant, workload: Workload, samples: int) -> kernel.Silic
             base[plant.input_of[node]] += value * level
     return kernel.Silicon(
         np.ascontiguousarray(demand), np.array([1 if workload.holds == "frequency" else 0]), share, follow,
-        np.array([c for c, *_ in entries], dtype=np.int64),
-        np.array([plant.input_of[n] for _, n, _ in entries], dtype=np.int64),
-        np.array([plant.state_of[n] for _, n, _ in entries], dtype=np.int64),
-        np.array([float(law.power) for *_, law in entries]), np.array([float(law.reference) for *_, law in entries]),
-        np.array([float(law.slope) for *_, law in entries]),
+        np.array([(c, plant.input_of[n], plant.state_of[n]) for c, n, _ in entries], dtype=np.int64).reshape(-1, 3),
+        np.array([(law.power, law.reference, law.slope) for *_, law in entries], dtype=float).reshape(-1, 3),
         np.array([float(c.leak_voltage_exponent) for c in chips]), np.array([float(c.slowest) for c in chips]),
         np.array([float(c.lowest_voltage) for c in chips]), base, demand.max(axis=1),
     )  # fmt: skip
@@ -219,15 +216,13 @@ def fresh_state(
     count = np.zeros(6, dtype=np.int64)
     count[3] = count[4] = slow_limit
     delays = int(senses.delay.max(initial=0)) + 1
-    size = plant.active.size + len(plant.heat_nodes) + len(plant.boundaries)
     return kernel.State(
         x.copy(), np.zeros(senses.offset.size), np.zeros(senses.offset.size), np.zeros((senses.offset.size, delays)),
         average.copy(), top.copy(), top.copy(), np.full(skins, total), np.full(skins, total),
         np.zeros(skins, dtype=np.int64), np.zeros(tables, dtype=np.int64) if table_step is None else table_step.copy(),
         np.full(tables, -1_000_000_000, dtype=np.int64), indices * rules.fan_grid, indices.astype(np.int64).copy(),
-        np.zeros(1, dtype=np.int64), np.zeros(plant.law_code.size), np.zeros(plant.law_code.size, dtype=np.int64),
+        np.zeros(1, dtype=np.int64), np.zeros((plant.law_code.size, 2)),
         average.copy(), np.ones(chips), np.zeros(chips, dtype=np.int64), np.zeros(chips), np.zeros(3), count,
-        np.zeros((4, size)),
     )  # fmt: skip
 
 

@@ -128,6 +128,9 @@ class Plant:
         self.input_of = index
         self.law_input_from = np.array([index[active[i]] if i >= 0 else -1 for i in self.law_from], dtype=np.int64)
         self.law_input_to = np.array([index[active[i]] if i >= 0 else -1 for i in self.law_to], dtype=np.int64)
+        columns = (self.law_code, self.law_from, self.law_to, self.law_input_from, self.law_input_to, self.law_fast)
+        self.law_index = np.ascontiguousarray(np.stack(columns, axis=1))
+        self.law_value = np.hstack([self.law_parameters, self.law_reference[:, None]])
 
     # -- propagators ---------------------------------------------------------------------------------------
 
@@ -181,6 +184,5 @@ class Plant:
         return kernel.Thermal(
             self.slot_of_level, self.propagate, self.correct, self.out_start, self.out_ramp, some.capacity,
             np.ascontiguousarray(self.boundary[None, :] if boundary is None else boundary),
-            np.array([len(self.heat_nodes)]), self.law_code, self.law_parameters, self.law_reference, self.law_from,
-            self.law_to, self.law_input_from, self.law_input_to, self.law_fast,
+            np.array([len(self.heat_nodes)]), self.law_index, self.law_value,
         )  # fmt: skip

@@ -74,18 +74,18 @@ def soaked(plant: Plant, silicon: kernel.Silicon, level: int, power: Array, gues
     for c, watts in enumerate(power):
         heat = heat + silicon.share[c] * watts + silicon.follow[c] * watts
     everything = _solve(plant, compiled, heat, guess)
-    if not silicon.leak_chip.size:
+    if not len(silicon.leak_index):
         return everything
     # Total power is held; only where it appears moves with the leakage, so a few rounds settle it.
     for _ in range(20):
         state = everything[plant.active]
-        leaks = np.array([kernel_leak(silicon, e, state[silicon.leak_state[e]]) for e in range(silicon.leak_chip.size)])
+        leaks = np.array([kernel_leak(silicon, e, state[silicon.leak_index[e, kernel.STATE]]) for e in range(len(silicon.leak_index))])
         heat = silicon.base_heat.copy()
         for c, watts in enumerate(power):
-            own = silicon.leak_chip == c
+            own = silicon.leak_index[:, kernel.CHIP] == c
             scale = min(1.0, watts / leaks[own].sum()) if leaks[own].sum() > 0 else 0.0
             heat = heat + silicon.share[c] * (watts - scale * leaks[own].sum()) + silicon.follow[c] * watts
-            np.add.at(heat, silicon.leak_input[own], scale * leaks[own])
+            np.add.at(heat, silicon.leak_index[own, kernel.INPUT], scale * leaks[own])
         new = _solve(plant, compiled, heat, everything)
         done = float(np.max(np.abs(new - everything))) < 1e-9
         everything = new
@@ -96,8 +96,8 @@ def soaked(plant: Plant, silicon: kernel.Silicon, level: int, power: Array, gues
 
 def kernel_leak(silicon: kernel.Silicon, e: int, temperature: float) -> float:
     """Leakage of one entry at full voltage, W (as the kernel computes it)."""
-    exponent = min(silicon.leak_slope[e] * (temperature - silicon.leak_reference[e]), 6.0)
-    return float(silicon.leak_power[e] * np.exp(exponent))
+    power, reference, slope = silicon.leak_value[e]
+    return float(power * np.exp(min(slope * (temperature - reference), 6.0)))
 
 
 def _solve(plant: Plant, compiled: Any, heat: Array, guess: Array | None) -> Array:

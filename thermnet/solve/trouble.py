@@ -90,22 +90,21 @@ def _dry_out(run: Run, loop: Loop) -> list[tuple[float, str]]:
 def _loop_gain(run: Run, loop: Loop) -> list[tuple[float, str]]:
     """Leakage slope times the resistance from the die to the room, at the hottest moment."""
     silicon, plant, found = loop.silicon, loop.plant, []
-    if not silicon.leak_chip.size:
+    if not len(silicon.leak_index):
         return []
-    hottest = np.array([run.temperatures[:, plant.active[s]].max() for s in silicon.leak_state])
+    hottest = np.array([run.temperatures[:, plant.active[s]].max() for s in silicon.leak_index[:, kernel.STATE]])
     system = plant.condensed[plant.level(loop.state.fan_index.tolist())]
     for c, chip in enumerate(plant.machine.chips):
-        own = np.flatnonzero(silicon.leak_chip == c)
+        own = np.flatnonzero(silicon.leak_index[:, kernel.CHIP] == c)
         if not own.size:
             continue
         drive = system.inputs[:, plant.heat_rows]
         gain = 0.0
         for e in own:
-            rise = -np.linalg.solve(system.matrix, drive[:, silicon.leak_input[e]])
-            slope = silicon.leak_slope[e] * silicon.leak_power[e] * np.exp(
-                min(silicon.leak_slope[e] * (hottest[e] - silicon.leak_reference[e]), 6.0)
-            )
-            gain += float(rise[silicon.leak_state[e]]) * slope
+            rise = -np.linalg.solve(system.matrix, drive[:, silicon.leak_index[e, kernel.INPUT]])
+            power, reference, slope = silicon.leak_value[e]
+            growth = slope * power * np.exp(min(slope * (hottest[e] - reference), 6.0))
+            gain += float(rise[silicon.leak_index[e, kernel.STATE]]) * growth
         if gain > LOOP_GAIN:
             found.append((float(run.time[-1]), f"{chip.name}: leakage loop gain {gain:.2f}; thermal runaway is near at 1"))
     return found
