@@ -108,7 +108,9 @@ class Declaration:
     def example(self) -> str:
         """A well-written value in the shown unit: the middle of the plausible range, if there is one."""
         if self.plausible is not None:
-            return units.show(sum(self.plausible) / 2, self.unit, self.shown or self.unit, digits=2)
+            shown = self.shown or self.unit
+            middle = float(units.convert(sum(self.plausible) / 2, self.unit, shown))
+            return units.show(float(f"{middle:.2g}"), shown, digits=6)
         return units.example(self.unit)
 
 

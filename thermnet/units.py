@@ -21,6 +21,7 @@ _UNIT = re.compile(rf"{_FACTOR}(?:\s*+[*/]?\s*+{_FACTOR})*+\s*+")
 _AREA = re.compile(r"\b([kcmuµn]?m|in|ft)([23])\b")
 _LOOKALIKES = str.maketrans({"²": "^2", "³": "^3", "·": "*", "μ": "µ"})
 _OFFSETS = {"degree_Celsius", "degree_Fahrenheit", "degree_Reaumur"}
+_LOGARITHMIC = re.compile(r"decibel|neper|\bbel\b")
 _ANGLE = re.compile("degree(?!_)|radian|turn|revolution|arcminute|arcsecond|grade|cycle|count_per")
 
 
@@ -80,19 +81,38 @@ def parse(text: str, unit: str) -> float:
     measured = str(source)
     wrong = UnitError(f'{text!r} is not {a(dimension(unit))}; write for example "{example(unit)}"')
     turns = bool(_ANGLE.search(measured)), bool(_ANGLE.search(str(target)))
-    if source.dimensionality != target.dimensionality or turns[0] != turns[1]:
+    if source.dimensionality != target.dimensionality or turns[0] != turns[1] or _LOGARITHMIC.search(measured):
         raise wrong
     if unit == "degC" and measured not in _OFFSETS:
         raise UnitError(f'{text!r} is in {measured}; a temperature is written in degC, e.g. "{example(unit)}"')
     if unit in {"K", "delta_degC"} and measured in _OFFSETS:
         raise UnitError(f'{text!r} is a temperature; a difference is written in K, for example "5 K"')
     try:
-        value = float(registry.Quantity(number, source).to(target).magnitude)
+        if measured in _OFFSETS:
+            value = float(registry.Quantity(number, source).to(target).magnitude)
+        else:
+            value = _scaled(number, rest, unit)
     except (pint.errors.PintError, ArithmeticError, ValueError, TypeError):
         raise wrong from None
     if not math.isfinite(value):
         raise UnitError(f"{text!r} is not a finite number")
     return value
+
+
+def _scaled(number: float, source: str, unit: str) -> float:
+    """Convert exactly where the factor or its inverse is whole: ``25 um`` is 2.5e-5 m to the last digit."""
+    factor = _factor(source, unit)
+    for value in (factor, 1.0 / factor):
+        whole = round(value) if 0.5 < value < 1e18 else 0
+        if whole and abs(value - whole) <= 1e-12 * whole:
+            return number * whole if value is factor else number / whole
+    return number * factor
+
+
+@lru_cache(maxsize=4096)
+def _factor(source: str, unit: str) -> float:
+    registry = _registry()
+    return float(registry.Quantity(1.0, _unit_of(source)).to(registry.parse_units(unit)).magnitude)
 
 
 @lru_cache(maxsize=4096)

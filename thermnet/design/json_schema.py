@@ -12,9 +12,9 @@ from thermnet import units
 from thermnet.design.design import Design
 from thermnet.design.own_workloads import HOLDS
 from thermnet.design.schema import column, nested_tables
-from thermnet.design.wording import NAME
 from thermnet.parameter import Declaration, declarations
 from thermnet.parts import part_kinds
+from thermnet.wording import NAME
 
 _NUMBER = r"[-+]?(\d[\d_]*\.?\d*|\.\d+)([eE][-+]?\d+)?"
 
@@ -25,8 +25,8 @@ def design_schema() -> dict[str, Any]:
     Returns
     -------
     dict
-        Ready for ``json.dump``; quantities are texts with a pattern, an example, and ``x-unit``, ``x-bounds``,
-        ``x-plausible`` and ``x-step`` beside their meaning and source.
+        Ready for ``json.dump``; quantities are texts with a pattern, an example, and ``x-unit``,
+        ``x-bounds``, ``x-plausible`` and ``x-step`` beside their meaning and source.
     """
     kinds = part_kinds()
     schema = table_schema(Design)
@@ -64,7 +64,11 @@ def table_schema(owner: type) -> dict[str, Any]:
         if owner is Design and name in ("parts", "workloads"):
             continue
         inner = table_schema(item)
-        properties[name] = {"mapping": _named(inner), "list": {"type": "array", "items": inner}, "one": inner}[shape]
+        properties[name] = {
+            "mapping": _named(inner),
+            "list": {"type": "array", "items": inner},
+            "one": inner,
+        }[shape]
     first_line = (owner.__doc__ or "").strip().split("\n")[0]
     return {
         "type": "object",
@@ -135,15 +139,26 @@ def value_schema(declared: Declaration) -> dict[str, Any]:
 def _quantity_schema(declared: Declaration) -> dict[str, Any]:
     shown = declared.shown or declared.unit
     ratio = declared.unit == "1"
-    text = {"type": "string", "pattern": rf"^\s*{_NUMBER}\s*%?\s*$" if ratio else rf"^\s*{_NUMBER}\s*[^\s\d.].*$"}
+    text = {
+        "type": "string",
+        "pattern": rf"^\s*{_NUMBER}\s*%?\s*$" if ratio else rf"^\s*{_NUMBER}\s*[^\s\d.].*$",
+    }
     schema: dict[str, Any] = {"anyOf": [text, {"type": "number"}]} if ratio else text
-    schema |= {"examples": [declared.example()], "x-unit": shown, "x-dimension": units.dimension(declared.unit)}
+    schema |= {
+        "examples": [declared.example()],
+        "x-unit": shown,
+        "x-dimension": units.dimension(declared.unit),
+    }
     if declared.bounds_text():
         schema["x-bounds"] = declared.bounds_text()
     if declared.plausible is not None:
         schema["x-plausible"] = [units.show(end, declared.unit, shown) for end in declared.plausible]
     if declared.step is not None:
-        schema["x-step"] = units.show(declared.step, declared.unit, shown) if declared.unit != "degC" else f"{declared.step:g} K"
+        schema["x-step"] = (
+            units.show(declared.step, declared.unit, shown)
+            if declared.unit != "degC"
+            else f"{declared.step:g} K"
+        )
     return schema
 
 

@@ -1,7 +1,7 @@
 """The design file's schema, made from the declarations: what a table may hold and how a value is read.
 
-Every declared dataclass (part, mode, sensor, joint ...) becomes one flat pydantic model whose fields read text
-quantities; tables inside tables are found from the dataclass's type hints.
+Every declared dataclass (part, mode, sensor, joint ...) becomes one flat pydantic model whose fields read
+text quantities; tables inside tables are found from the dataclass's type hints.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from pydantic_core import PydanticCustomError
 
 from thermnet import units
-from thermnet.design.wording import NAME, NAME_EXPECTED, any_of, found, nearest, quoted
 from thermnet.errors import Problem, UnitError
 from thermnet.parameter import Declaration, declarations
+from thermnet.wording import NAME, NAME_EXPECTED, any_of, found, nearest, quoted
 
 FAR_ABOVE, FAR_BELOW = 1e3, 1e-6
 """A value this many times beyond the plausible range is taken for a slip and refused."""
@@ -40,7 +40,7 @@ class Reading:
     problems: list[Problem]
 
 
-def read_table(owner: type, raw: Any, path: str) -> Reading:
+def read_table(owner: type, raw: Any, path: str, skip: tuple[str, ...] = ()) -> Reading:
     """Read one table of the design file into an instance of a declared dataclass.
 
     Parameters
@@ -50,38 +50,47 @@ def read_table(owner: type, raw: Any, path: str) -> Reading:
     raw : Any
         What the TOML parser gave for the table.
     path : str
-        Key path of the table, for messages; empty for the top level.
+        Key path of the table, for messages.
+    skip : tuple of str
+        Keys that may be there and are somebody else's to read.
 
     Returns
     -------
     Reading
         ``value`` is None if anything was wrong.
     """
+    reading = read_fields(owner, raw, path, skip)
+    if reading.problems:
+        return Reading(None, reading.problems)
+    try:
+        return Reading(owner(**reading.value), [])
+    except (ValueError, ArithmeticError, TypeError) as error:
+        return Reading(None, [from_exception(error, path, owner)])
+
+
+def read_fields(owner: type, raw: Any, path: str, skip: tuple[str, ...] = ()) -> Reading:
+    """Read the fields of a table without making the object: ``value`` holds what could be read, by name."""
     if not isinstance(raw, dict):
-        return Reading(None, [Problem(path, found(raw), f"a table ([{path}])")])
-    inner = nested_tables(owner)
-    own = {key: value for key, value in raw.items() if key not in inner}
+        return Reading({}, [Problem(path, found(raw), f"a table ([{path}])")])
+    inner = {name: shape for name, shape in nested_tables(owner).items() if name not in skip}
+    own = {key: value for key, value in raw.items() if key not in inner and key not in skip}
     problems: list[Problem] = []
     arguments: dict[str, Any] = {}
     try:
         model = model_of(owner).model_validate(own)
         arguments = {name: _frozen(getattr(model, name)) for name in model.model_fields_set}
     except ValidationError as error:
-        problems += _problems(error, owner, own, path)
+        problems += _problems(error, owner, raw, path, [*inner, *skip])
     for name, (shape, item) in inner.items():
         if name in raw:
-            reading = _read_inner(shape, item, raw[name], joined(path, name))
+            reading = read_inner(shape, item, raw[name], joined(path, name))
             arguments[name] = reading.value
             problems += reading.problems
-    if problems:
-        return Reading(None, problems)
-    try:
-        return Reading(owner(**arguments), [])
-    except (ValueError, ArithmeticError, TypeError) as error:
-        return Reading(None, [from_exception(error, path, owner)])
+    return Reading(arguments, problems)
 
 
-def _read_inner(shape: Shape, item: type, raw: Any, path: str) -> Reading:
+def read_inner(shape: Shape, item: type, raw: Any, path: str) -> Reading:
+    """Read tables inside a table: one, a list, or a mapping by name (None where one could not be read)."""
     if shape == "one":
         return read_table(item, raw, path)
     if shape == "list":
@@ -125,7 +134,7 @@ def from_exception(error: Exception, path: str, owner: type | None = None) -> Pr
     return Problem(path, what, expected if separator else "values that fit together")
 
 
-# -- single values ---------------------------------------------------------------------------------------------
+# -- single values ---------------------------------------------------------------------------------------
 
 
 def read_value(declared: Declaration, raw: Any) -> Any:
@@ -180,7 +189,12 @@ def _read_quantity(declared: Declaration, raw: Any) -> float:
 
 def _reason(message: str) -> str:
     """Tail of a unit error's message: ``'25' has no unit`` gives ``has no unit``."""
-    for phrase in (" has no unit", " is not a unit", " is not a number with a unit", " is not a finite number"):
+    for phrase in (
+        " has no unit",
+        " is not a unit",
+        " is not a number with a unit",
+        " is not a finite number",
+    ):
         if message.endswith(phrase):
             return f" ({message[: -len(phrase)]}{phrase})" if phrase == " is not a unit" else phrase
     start = message.rfind("' is ")
@@ -197,7 +211,9 @@ def refused(declared: Declaration, value: Any) -> tuple[str, str] | None:
         ends = [abs(end) for end in declared.plausible]
         low, high = min(ends) * FAR_BELOW, max(ends) * FAR_ABOVE
         shown = declared.shown or declared.unit
-        practice = ", in practice " + " to ".join(units.show(e, declared.unit, shown) for e in declared.plausible)
+        practice = ", in practice " + " to ".join(
+            units.show(e, declared.unit, shown) for e in declared.plausible
+        )
     if np.any(size > high) or np.any((size > 0) & (size < low)):
         what = units.a(units.dimension(declared.unit))
         return " is far outside what can be meant", f'{what}{practice}, e.g. "{declared.example()}"'
@@ -209,11 +225,11 @@ def _refuse(what: str, expected: str, hint: str = "") -> PydanticCustomError:
 
 
 def column(name: str, unit: str) -> Declaration:
-    """Declaration of one column of a table of quantities."""
+    """Declare one column of a table of quantities."""
     return Declaration(role="quantity", unit=unit, shown=unit, doc=name)
 
 
-# -- models ----------------------------------------------------------------------------------------------------
+# -- models ----------------------------------------------------------------------------------------------
 
 
 @cache
@@ -223,8 +239,13 @@ def model_of(owner: type) -> type[BaseModel]:
     defaults = {f.name: f.default for f in dataclasses.fields(owner)}
     for name, declared in declarations(owner).items():
         default = defaults[name]
-        fields[name] = (field_type(declared), Field(default=... if default is dataclasses.MISSING else default))
-    return create_model(owner.__name__, __config__=ConfigDict(extra="forbid", protected_namespaces=()), **fields)
+        fields[name] = (
+            field_type(declared),
+            Field(default=... if default is dataclasses.MISSING else default),
+        )
+    return create_model(
+        owner.__name__, __config__=ConfigDict(extra="forbid", protected_namespaces=()), **fields
+    )
 
 
 def field_type(declared: Declaration) -> Any:
@@ -293,9 +314,11 @@ def _is_table(hint: Any) -> bool:
     return isinstance(hint, type) and dataclasses.is_dataclass(hint)
 
 
-def _problems(error: ValidationError, owner: type, raw: Mapping[str, Any], path: str) -> list[Problem]:
+def _problems(
+    error: ValidationError, owner: type, raw: Mapping[str, Any], path: str, others: list[str]
+) -> list[Problem]:
     declared = declarations(owner)
-    keys = [*declared, *nested_tables(owner)]
+    keys = [*declared, *others]
     problems = []
     for one in error.errors(include_url=False, include_input=False):
         name, *rest = one["loc"]

@@ -39,6 +39,11 @@ def part_kinds() -> dict[str, type[Part]]:
             continue
         module = importlib.import_module(name)
         for value in vars(module).values():
-            if isinstance(value, type) and issubclass(value, Part) and value.__module__ == name and value.kind:
+            if (
+                isinstance(value, type)
+                and issubclass(value, Part)
+                and value.__module__ == name
+                and value.kind
+            ):
                 kinds[value.kind] = value
     return kinds

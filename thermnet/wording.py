@@ -39,7 +39,10 @@ def quoted(text: str) -> str:
 
 def short(text: str, length: int) -> str:
     """Cut a text and escape what cannot be printed on one line."""
-    clean = "".join(c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text[: 2 * length])
+    clean = "".join(
+        c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode()
+        for c in text[: 2 * length]
+    )
     return clean if len(text) <= length else clean[: length - 3] + "..."
 
 
@@ -54,4 +57,8 @@ def any_of(names: Iterable[str], limit: int = 12) -> str:
     options = list(names)
     if not options:
         return "a name (none is declared)"
-    return ("one of " if len(options) > 1 else "") + ", ".join(options[:limit]) + (", ..." if len(options) > limit else "")
+    return (
+        ("one of " if len(options) > 1 else "")
+        + ", ".join(options[:limit])
+        + (", ..." if len(options) > limit else "")
+    )
