@@ -97,14 +97,14 @@ def screen_permeability(wire_diameter: Any, porosity: Any) -> Any:
 def groove_permeability(groove_width: Any, groove_depth: Any, land_width: Any) -> Any:
     """Permeability of open rectangular axial grooves in m^2, seen over the whole layer (lands included).
 
-    ``e Dh^2 / (2 f Re)`` with ``Dh = 4 w depth / (w + 2 depth)`` (no wall on the open side); vapour drag on
-    the open side is left out.
+    ``e Dh^2 / (2 f Re)`` (Fanning) with ``Dh = 4 w depth / (w + 2 depth)`` (no wall on the open side);
+    vapour drag on the open side is left out.
 
     Source: Chi 1976; Faghri, Heat Pipe Science and Technology, 1995.
     """
     hydraulic = 4.0 * groove_width * groove_depth / (groove_width + 2.0 * groove_depth)
     aspect = np.minimum(groove_width, groove_depth) / np.maximum(groove_width, groove_depth)
-    return groove_porosity(groove_width, land_width) * hydraulic**2 / (2.0 * friction_developed(aspect))
+    return groove_porosity(groove_width, land_width) * hydraulic**2 / (0.5 * friction_developed(aspect))
 
 
 # -- pore radius -----------------------------------------------------------------------------------
