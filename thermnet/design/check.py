@@ -179,7 +179,7 @@ def trial_assembly(
             part.add_to(assembly, name)
         except (ValueError, ArithmeticError, TypeError, KeyError) as error:
             failed.add(name)
-            problems.append(from_exception(error, joined("parts", name), type(part)))
+            problems.append(from_exception(error, joined("parts", name), type(part), vars(part)))
     for index, joint in enumerate(joints):
         problems += _trial_joint(assembly, index, joint)
     return tuple(network.nodes), failed, problems
@@ -187,7 +187,7 @@ def trial_assembly(
 
 def _trial_joint(assembly: Assembly, index: int, joint: Any) -> list[Problem]:
     """Join two faces if both are there; wrong names are another check's business."""
-    faces = () if joint is None else joint.between
+    faces: tuple[str, ...] = () if joint is None else joint.between
     if len(faces) != 2 or faces[0] == faces[1] or not all(face in assembly.faces for face in faces):
         return []
     through = assembly.parts.get(joint.through) if joint.through else None

@@ -110,7 +110,7 @@ def replace_in(design: Design, changes: Mapping[str, Any]) -> Design:
         problems += problems_of(changed, changed.parts, kinds, changed.joints)
     if problems:
         raise DesignError(source, list(dict.fromkeys(problems)))
-    return changed  # type: ignore[no-any-return]
+    return changed
 
 
 # -- finding ---------------------------------------------------------------------------------------------
@@ -254,5 +254,5 @@ def _changed(owner: Any, tree: Mapping[Any, Any], path: str, problems: list[Prob
     try:
         return dataclasses.replace(owner, **inner)
     except (ValueError, ArithmeticError, TypeError) as error:
-        problems.append(from_exception(error, path or "design", type(owner)))
+        problems.append(from_exception(error, path or "design", type(owner), {**vars(owner), **inner}))
         return owner

@@ -65,7 +65,7 @@ def read_table(owner: type, raw: Any, path: str, skip: tuple[str, ...] = ()) -> 
     try:
         return Reading(owner(**reading.value), [])
     except (ValueError, ArithmeticError, TypeError) as error:
-        return Reading(None, [from_exception(error, path, owner)])
+        return Reading(None, [from_exception(error, path, owner, reading.value)])
 
 
 def read_fields(owner: type, raw: Any, path: str, skip: tuple[str, ...] = ()) -> Reading:
@@ -120,18 +120,29 @@ def name_problems(name: str, path: str) -> list[Problem]:
     return [] if NAME.fullmatch(name) else [Problem(joined(path, name), quoted(name), NAME_EXPECTED)]
 
 
-def from_exception(error: Exception, path: str, owner: type | None = None) -> Problem:
+def from_exception(error: Exception, path: str, owner: Any = None, fields: Mapping[str, Any] | None = None) -> Problem:
     """Turn an error raised by a part into a problem at its key path.
 
-    A message of the form ``Class.field: what was found; expected what`` gives a problem at that field.
+    A message of the form ``Class.field: what was found; expected what`` gives a problem at that field; one that
+    quotes an unknown name (``unknown solid 'alu'; did you mean 'aluminium'?``) gives one at the field of
+    ``fields`` that holds it.
     """
     message = " ".join(str(error).split()) or type(error).__name__
     if owner is not None and message.startswith(f"{owner.__name__}."):
         field_name, _, rest = message.removeprefix(f"{owner.__name__}.").partition(": ")
         if rest and field_name.isidentifier():
             path, message = joined(path, field_name), rest
+    else:
+        holders = [k for k, v in (fields or {}).items() if isinstance(v, str) and v and repr(v) in message]
+        path = joined(path, holders[0]) if len(holders) == 1 else path
     what, separator, expected = message.partition("; expected ")
-    return Problem(path, what, expected if separator else "values that fit together")
+    if separator:
+        return Problem(path, what, expected)
+    what, separator, meant = message.partition("; did you mean ")
+    if separator:
+        return Problem(path, what, "a known name", f"Did you mean {meant}")
+    what, separator, known = message.partition("; known: ")
+    return Problem(path, what, f"one of {known}" if separator else "values that fit together")
 
 
 # -- single values ---------------------------------------------------------------------------------------
@@ -282,9 +293,13 @@ def _frozen(value: Any) -> Any:
     return tuple(value) if isinstance(value, list) else value
 
 
+def nested_tables(owner: Any) -> dict[str, tuple[Shape, type]]:
+    """Fields of a dataclass (class, not instance) that hold declared dataclasses: name to (shape, class)."""
+    return _nested_tables(owner)
+
+
 @cache
-def nested_tables(owner: type) -> dict[str, tuple[Shape, type]]:
-    """Fields of a dataclass that hold other declared dataclasses: name to (shape, class)."""
+def _nested_tables(owner: Any) -> dict[str, tuple[Shape, type]]:
     declared = declarations(owner)
     hints = typing.get_type_hints(owner)
     inner: dict[str, tuple[Shape, type]] = {}

@@ -190,7 +190,7 @@ def _without_gaps(times: Array, watts: dict[str, Array], notes: list[str]) -> tu
     """Hold over each gap the mean of the readings at its ends, from one usual step after the last."""
     steps = np.diff(times)
     usual = float(np.median(steps))
-    limit = max(GAP_FACTOR * usual, GAP_LEAST, 3.0 * float(np.quantile(steps, 0.9)))
+    limit = max(GAP_FACTOR * usual, GAP_LEAST, 3.0 * float(np.quantile(steps, 0.75)))
     before = np.flatnonzero(steps > limit)
     if before.size == 0:
         return times, watts

@@ -150,14 +150,19 @@ def workload(name: str, chips: Sequence[str]) -> Workload:
         shapes = [named.beside_graphics, named.graphics]
     traces = {}
     for index, chip in enumerate(chips):
-        random = np.random.Generator(np.random.PCG64([list(_NAMED).index(name), index]))
         shape = shapes[index] if index < len(shapes) else _flat(QUIET)
-        traces[chip] = shape(lambda low, high, random=random: low + (high - low) * float(random.random()))
+        traces[chip] = shape(_draw([list(_NAMED).index(name), index]))
     times, watts = _on_one_clock(traces)
     return Workload(
         name=name, title=named.title, times=times, watts=watts, holds="frequency", duration=named.duration,
         notes=("levels and pattern are illustrative",),
     )  # fmt: skip
+
+
+def _draw(seed: list[int]) -> Draw:
+    """Uniform random numbers between two ends, the same for the same seed."""
+    random = np.random.Generator(np.random.PCG64(seed))
+    return lambda low, high: low + (high - low) * float(random.random())
 
 
 def _on_one_clock(traces: Mapping[str, tuple[Any, Any]]) -> tuple[Array, dict[str, Array]]:

@@ -75,10 +75,9 @@ def _stamps(text: pd.Series[str], notes: list[str]) -> Array:
     moments = pd.to_datetime(text, errors="coerce", format="ISO8601", utc=bool(zoned))
     if zoned:
         moments = moments.dt.tz_localize(None)
-    origin = moments.min()
-    if origin is pd.NaT:
+    if moments.isna().all():
         return np.full(len(text), np.nan)
-    seconds = np.asarray((moments - origin).dt.total_seconds(), dtype=float)
+    seconds = np.asarray((moments - moments.min()).dt.total_seconds(), dtype=float)
     return seconds if zoned else _clock_set_back(seconds, notes)
 
 
