@@ -30,7 +30,7 @@ from thermnet.solve.pack import (
 )
 from thermnet.solve.plant import Plant
 from thermnet.solve.propagator import phi_functions
-from thermnet.solve.start import Soak, settle
+from thermnet.solve.start import Soak, settle, within_melting_ranges
 from thermnet.solve.transient import heat_of_links
 from thermnet.solve.trouble import signs_of_trouble
 
@@ -193,6 +193,7 @@ def start_state(
         if start == "cold":
             x = np.full(plant.active.size, float(np.mean(plant.boundary[plant.boundaries.index("ambient")]))
                         if "ambient" in plant.boundaries else float(plant.boundary[0]))  # fmt: skip
+            x = within_melting_ranges(plant, x)
             return fresh_state(plant, rules, senses, x, average=np.zeros(len(chips)), indices=idle_index, slow_limit=slow)
         if start != "idle":
             raise ValueError(f'start {start!r}; expected "idle", "cold", a number of W, or a Run')

@@ -75,8 +75,7 @@ class Silicon(NamedTuple):
     leak_index: Any  # (l, 3) int64
     leak_value: Any  # (l, 3)
     leak_voltage_exponent: Any  # (chips,)
-    slowest: Any  # (chips,) lowest frequency as a share of the highest
-    lowest_voltage: Any  # (chips,) voltage at the lowest frequency as a share of the highest
+    curve: Any  # (chips, points, 2): frequency and voltage as shares of the highest, both rising
     base_heat: Any  # (heat inputs,) heat of other parts
     peak_demand: Any  # (chips,) W, for weighing work
 
@@ -242,6 +241,10 @@ def law_conductance(code, p, k, hot, cold, dry):
         difference = abs(hot - cold) + 1e-9
         film = np.sqrt(np.sqrt(difference)) if p[k, 2] == 0.25 else difference ** p[k, 2]
         return p[k, 0] * 5.670374419e-8 * (a * a + b * b) * (a + b) + p[k, 1] * film + p[k, 3]
+    if code == 3:
+        fraction = (cold - p[k, 1]) / p[k, 3] + 0.5
+        room = 1.0 - fraction if hot > cold else fraction
+        return p[k, 0] * (1e-6 + min(max(room / p[k, 4], 0.0), 1.0))
     limit = heat_limit(p, k, hot, cold)
     if dry == 1:
         limit *= p[k, 6]
@@ -262,7 +265,12 @@ def law_conductance(code, p, k, hot, cold, dry):
 @woven_in
 def heat_limit(p, k, hot, cold):
     """Heat limit of a two-phase law at the mean of its end temperatures, W."""
-    return p[k, 1] * min(max(1.0 + p[k, 3] * (0.5 * (hot + cold) - p[k, 2]), 0.05), 3.0)
+    mean = 0.5 * (hot + cold)
+    limit = p[k, 1] * min(max(1.0 + p[k, 3] * (mean - p[k, 2]), 0.05), 3.0)
+    if mean < p[k, 7]:
+        place = max(mean / p[k, 7], 0.0)
+        limit *= 0.02 + 0.98 * place * place * (3.0 - 2.0 * place)
+    return limit
 
 
 @woven_in
@@ -279,14 +287,15 @@ def leak(leak_value, e, temperature):
     return leak_value[e, POWER] * np.exp(min(leak_value[e, SLOPE] * (temperature - leak_value[e, AT]), 6.0))
 
 
-@compile_when_possible
-def voltage(slowest, lowest, frequency):
-    """Voltage as a share of the highest at a frequency as a share of the highest."""
-    if slowest >= 1.0:
-        return 1.0
-    if frequency <= slowest:
-        return lowest
-    return lowest + (1.0 - lowest) * (frequency - slowest) / (1.0 - slowest)
+@woven_in
+def voltage(curve, c, frequency):
+    """Voltage as a share of the highest at a frequency as a share of the highest (piecewise linear, level below)."""
+    v = curve[c, 0, 1]
+    for k in range(1, curve.shape[1]):
+        if frequency > curve[c, k - 1, 0] and curve[c, k, 0] > curve[c, k - 1, 0]:
+            share = (frequency - curve[c, k - 1, 0]) / (curve[c, k, 0] - curve[c, k - 1, 0])
+            v = curve[c, k - 1, 1] + (curve[c, k, 1] - curve[c, k - 1, 1]) * min(share, 1.0)
+    return v
 
 
 @compile_when_possible
@@ -296,23 +305,22 @@ def raised(base, exponent):
 
 
 @compile_when_possible
-def frequency_for(slowest, lowest, exponent, dynamic, leakage, limit, guess):
+def frequency_for(curve, c, exponent, dynamic, leakage, limit, guess):
     """Highest frequency share (0 to 1) at which dynamic power plus leakage stays within ``limit``."""
     if dynamic <= 0.0:
         return 1.0
     low = 0.0
     high = 1.0
     f = min(max(guess, 0.02), 1.0)
-    rise = (1.0 - lowest) / (1.0 - slowest) if slowest < 1.0 else 0.0
     for _ in range(60):
-        v = voltage(slowest, lowest, f)
+        v = voltage(curve, c, f)
         leaks = leakage * raised(v, exponent)
         miss = dynamic * f * v * v + leaks - limit
         if miss > 0.0:
             high = f
         else:
             low = f
-        dv = rise if f > slowest else 0.0
+        dv = (v - voltage(curve, c, f - 1e-6)) * 1e6
         new = f - miss / (dynamic * v * v + 2.0 * dynamic * f * v * dv + exponent * leaks / v * dv)
         if not (low < new < high):
             new = 0.5 * (low + high)
@@ -734,8 +742,8 @@ def limit_chips(average, burst, sustained, peak, floor, ceiling, skin_ceiling, s
 
 @woven_in
 def draw_power(
-    column, demand, holds_frequency, rated_leak, leaks, allowed, slowest, lowest, exponent, peak_demand,
-    power, frequency, bound, leak_factor, follows,
+    column, demand, holds_frequency, rated_leak, leaks, allowed, curve, exponent, power, frequency, bound, leak_factor,
+    follows,
 ):
     """Turn what is allowed into chip power and frequency; ``follows`` marks chips whose leakage floats."""
     for c in range(power.size):
@@ -758,9 +766,9 @@ def draw_power(
         # Power held: the frequency is what that power buys at the demand's activity.
         f = 1.0
         if dynamic > 0.0 and held < dynamic + leaks[c]:
-            f = frequency_for(slowest[c], lowest[c], exponent[c], dynamic, leaks[c], held, frequency[c])
+            f = frequency_for(curve, c, exponent[c], dynamic, leaks[c], held, frequency[c])
         frequency[c] = f
-        leak_factor[c] = raised(voltage(slowest[c], lowest[c], f), exponent[c])
+        leak_factor[c] = raised(voltage(curve, c, f), exponent[c])
         power[c] = max(held, leaks[c] * leak_factor[c]) if holds_frequency == 1 else held
 
 
@@ -834,8 +842,7 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, tuning, last
     leak_index = silicon.leak_index
     leak_value = silicon.leak_value
     exponent = silicon.leak_voltage_exponent
-    slowest = silicon.slowest
-    lowest = silicon.lowest_voltage
+    curve = silicon.curve
     base_heat = silicon.base_heat
     peak_demand = silicon.peak_demand
     weight = senses.weight
@@ -990,8 +997,8 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, tuning, last
             average, burst, sustained, peak, floor, ceiling, skin_ceiling, shared_budget, wanted, allowed, bound, chip_weight
         )
         draw_power(
-            column, demand, holds_frequency, rated_leak, leaks, allowed, slowest, lowest, exponent, peak_demand, power,
-            frequency, bound, leak_factor, follows,
+            column, demand, holds_frequency, rated_leak, leaks, allowed, curve, exponent, power, frequency, bound,
+            leak_factor, follows,
         )
         place_heat(
             base_heat, share, follow, power, leaks, leak_now, leak_factor, leak_index, follows, heat, floating

@@ -27,7 +27,7 @@ class Chip:
     follow : node to W of loss per W of chip power (regulators)
     leaks : (node, Leakage) pairs at full voltage
     hot_spot, junction_limit : node watched by the junction throttle, and its limit in degC
-    slowest, lowest_voltage : lowest frequency and its voltage as shares of the highest
+    curve : (frequency, voltage) points as shares of the highest, both rising; level below the first
     leak_voltage_exponent : power of the voltage in leakage
     """
 
@@ -37,8 +37,7 @@ class Chip:
     leaks: tuple[tuple[str, Leakage], ...] = ()
     hot_spot: str
     junction_limit: float
-    slowest: float = 0.2
-    lowest_voltage: float = 0.6
+    curve: tuple[tuple[float, float], ...] = ((0.2, 0.6), (1.0, 1.0))
     leak_voltage_exponent: float = 2.0
 
 

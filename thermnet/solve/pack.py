@@ -96,9 +96,15 @@ def pack_silicon(plant: Plant, workload: Workload, samples: int) -> kernel.Silic
         np.ascontiguousarray(demand), np.array([1 if workload.holds == "frequency" else 0]), share, follow,
         np.array([(c, plant.input_of[n], plant.state_of[n]) for c, n, _ in entries], dtype=np.int64).reshape(-1, 3),
         np.array([(law.power, law.reference, law.slope) for *_, law in entries], dtype=float).reshape(-1, 3),
-        np.array([float(c.leak_voltage_exponent) for c in chips]), np.array([float(c.slowest) for c in chips]),
-        np.array([float(c.lowest_voltage) for c in chips]), base, demand.max(axis=1),
+        np.array([float(c.leak_voltage_exponent) for c in chips]), _curves([c.curve for c in chips]), base,
+        demand.max(axis=1),
     )  # fmt: skip
+
+
+def _curves(curves: list[tuple[tuple[float, float], ...]]) -> Array:
+    """Voltage-frequency curves of all chips, the shorter ones filled up with their last point."""
+    longest = max(len(curve) for curve in curves)
+    return np.array([[*curve, *[curve[-1]] * (longest - len(curve))] for curve in curves], dtype=float)
 
 
 def speed_cap(machine: Machine, mode: Mode, fan: str) -> float:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from thermnet.errors import NetworkError
 from thermnet.network.compiled import CompiledNetwork
-from thermnet.network.laws import CODED, DRY_OUT, SURFACE
+from thermnet.network.laws import CLOSED, CODED, DRY_OUT, MELTING, SURFACE
 from thermnet.solve import kernel
 from thermnet.solve.machine import Machine
 from thermnet.solve.propagator import Condensed, condense, phi_functions
@@ -110,6 +110,9 @@ class Plant:
             if self.law_code[k] == DRY_OUT:
                 self.law_fast[k] = 1
                 self.law_reference[k] = 1.0 / parameters[0]
+            elif self.law_code[k] == MELTING:
+                self.law_fast[k] = 1
+                self.law_reference[k] = parameters[0] * CLOSED
             else:
                 self.law_reference[k] = float(CODED[int(self.law_code[k])](parameters, cold + REFERENCE_RISE, cold))
         self.law_from, self.law_to = np.ascontiguousarray(ends[:, 0]), np.ascontiguousarray(ends[:, 1])

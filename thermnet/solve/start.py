@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermnet.errors import NetworkError, ThermalRunawayError
+from thermnet.network.laws import MELTING
 from thermnet.solve import kernel
 from thermnet.solve.equations import HeatBalance
 from thermnet.solve.plant import Plant
@@ -64,7 +65,17 @@ def settle(
         if np.array_equal(new, indices):
             break
         indices = new
-    return Soak(x, everything, np.array(power, dtype=float), indices, tables)
+    return Soak(within_melting_ranges(plant, x), everything, np.array(power, dtype=float), indices, tables)
+
+
+def within_melting_ranges(plant: Plant, x: Array) -> Array:
+    """Bring melting stores into their range: all solid below it, all molten above (the link is shut either way)."""
+    x = x.copy()
+    for k in np.flatnonzero(plant.law_code == MELTING):
+        _, melting, _, span, *_ = plant.law_parameters[k]
+        store, body = plant.law_to[k], plant.law_from[k]
+        x[store] = np.clip(x[body], melting - 0.5 * span, melting + 0.5 * span)
+    return x
 
 
 def soaked(plant: Plant, silicon: kernel.Silicon, level: int, power: Array, guess: Array | None = None) -> Array:

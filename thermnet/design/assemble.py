@@ -1,0 +1,130 @@
+"""From a design to a thermal network, and to the machine that the closed loop simulates."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from thermnet.errors import NetworkError
+from thermnet.network import ThermalNetwork, nearest
+from thermnet.network.compiled import CompiledNetwork, compile_network
+from thermnet.parts.air_path import AirPath
+from thermnet.parts.base import Assembly, Joiner, join
+from thermnet.parts.battery import Charger
+from thermnet.parts.die import Die
+from thermnet.parts.fan import Fan
+from thermnet.parts.posture import posture
+from thermnet.run import RunLimit
+from thermnet.solve.machine import Chip, Machine
+from thermnet.solve.machine import Fan as FanDrive
+
+if TYPE_CHECKING:
+    from thermnet.design.design import Design
+
+
+def assemble(design: Design, ambient: Any, speeds: Mapping[str, Any]) -> Assembly:
+    """Put all parts together at fan ``speeds`` in rpm.
+
+    Parts come before the air paths that blow through them; joints come last.
+
+    Raises
+    ------
+    ValueError, NetworkError
+        Parts or joints that do not fit; a design file has been checked for this on loading.
+    """
+    from thermnet.materials.air import room_density_ratio
+
+    network = ThermalNetwork()
+    network.add_boundary("ambient", ambient)
+    assembly = Assembly(
+        network=network, parts=design.parts, ambient=ambient, air_density_ratio=room_density_ratio(design.altitude),
+        speeds=speeds, posture=posture(design.posture),
+    )  # fmt: skip
+    bodies = {name: part for name, part in design.parts.items() if not isinstance(part, Joiner)}
+    for name, part in sorted(bodies.items(), key=lambda item: isinstance(item[1], AirPath)):
+        part.add_to(assembly, name)
+    for joint in design.joints:
+        first, second = joint.between
+        for face in (first, second):
+            if face not in assembly.faces:
+                raise NetworkError(f"joint {first} to {second}: unknown face {face!r}{nearest(face, assembly.faces)}")
+        through = design.parts[joint.through] if joint.through else None
+        if through is not None and not isinstance(through, Joiner):
+            raise NetworkError(f"joint {first} to {second}: {joint.through!r} is not an interface part")
+        label = f"{joint.through} " if joint.through else ""
+        join(assembly, first, second, through=through, resistance=joint.resistance, area=joint.area,
+             through_name=f"{label}{first}" if through is not None else "")  # fmt: skip
+    return assembly
+
+
+def full_speed(design: Design) -> dict[str, float]:
+    """Every fan at its highest speed, rpm."""
+    return {name: float(part.maximum_speed) for name, part in design.parts.items() if isinstance(part, Fan)}
+
+
+def build_machine(design: Design, ambient: float) -> Machine:
+    """Collect what the closed loop needs of a design at one ambient."""
+    nominal = assemble(design, ambient, full_speed(design))
+    dies = {name: part for name, part in design.parts.items() if isinstance(part, Die)}
+    chips = []
+    for name, die in dies.items():
+        highest_voltage = float(die.curve[-1][0]) + float(die.voltage_offset)
+        top = float(die.curve[-1][1])
+        hot = next(limit for limit in nominal.limits if limit.name == f"{name}.junction")
+        reference = float(die.leakage_at(die.leakage_temperature, highest_voltage))
+        entries = nominal.leakage.get(name, [])
+        known = sum(float(law.power) for _, law in entries)
+        chips.append(
+            Chip(
+                name=name, share={k: float(v) for k, v in nominal.sources[name].items()},
+                follow={k: float(v) for k, v in nominal.followers.get(name, {}).items()},
+                leaks=tuple(
+                    (node, _rescaled(law, reference / known if known > 0 else 0.0)) for node, law in entries
+                ),
+                hot_spot=hot.node, junction_limit=float(hot.value),
+                curve=tuple((f / top, (v + float(die.voltage_offset)) / highest_voltage) for v, f in die.curve),
+                leak_voltage_exponent=float(die.leakage_voltage_exponent),
+            )
+        )  # fmt: skip
+    fans = tuple(
+        FanDrive(name=name, maximum=float(part.maximum_speed), grid=float(part.speed_step), noise=part.noise)
+        for name, part in design.parts.items()
+        if isinstance(part, Fan)
+    )
+
+    def compiled(speeds: Mapping[str, Any]) -> CompiledNetwork:
+        return compile_network(assemble(design, ambient, speeds).network)
+
+    return Machine(
+        name=design.name, assemble=compiled, chips=tuple(chips), fans=fans,
+        sources={
+            name: ({k: float(v) for k, v in nodes.items()}, float(nominal.fixed_heat[name]))
+            for name, nodes in nominal.sources.items() if name in nominal.fixed_heat
+        },
+        sensors=design.sensors,
+        limits=tuple(
+            RunLimit(limit.name, limit.kind, float(limit.value), node=limit.node, link=limit.link) for limit in nominal.limits
+        ),
+        ambient=float(ambient),
+    )  # fmt: skip
+
+
+def _rescaled(law: Any, factor: float) -> Any:
+    from dataclasses import replace
+
+    return replace(law, power=float(law.power) * factor, reference=float(law.reference), slope=float(law.slope))
+
+
+def chargers(design: Design) -> dict[str, Charger]:
+    """All chargers by part name."""
+    return {name: part for name, part in design.parts.items() if isinstance(part, Charger)}
+
+
+def mass(design: Design, kinds: tuple[str, ...]) -> float:
+    """Mass in kg of the parts of some kinds."""
+    return float(np.sum([float(part.mass()) for part in design.parts.values() if part.kind in kinds]))
+
+
+Builder = Callable[[Mapping[str, Any]], CompiledNetwork]
