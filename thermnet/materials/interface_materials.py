@@ -1,8 +1,8 @@
 """Materials that fill the joint between two faces, each value with range and source.
 
 Area resistances are in K m^2/W, bond lines in m, pressures in Pa.  Most values are common practice without a
-citable source: treat them as illustrative and replace them with your supplier's data measured at the thickness,
-pressure and surface you use (ASTM D5470), not with the bulk conductivity on a label.
+citable source: treat them as illustrative and replace them with your supplier's data measured at the
+thickness, pressure and surface you use (ASTM D5470), not with the bulk conductivity on a label.
 
 How the thickness comes about is the row's ``law``:
 
@@ -111,16 +111,19 @@ _ROWS = (
             "filler_limit": (8e-6, 25e-6),
         },
         cautions=(
-            "Labels promise two to four times the conductivity a thin joint shows; compare area resistance at your "
+            "Labels promise two to four times the conductivity a thin joint shows; compare area resistance "
+            "at your "
             "bond line and pressure.",
-            "On a bare die that bows with heat the paste is pumped out over cycles, from the middle and the corners.",
+            "On a bare die that bows with heat the paste is pumped out over cycles, from the middle and "
+            "the corners.",
         ),
-        sources={"end_of_life_factor": "range of practice; cycling of five greases: DeVoto et al., ITherm 2017"},
+        sources={"end_of_life_factor": "range of practice; five greases cycled: DeVoto et al., ITherm 2017"},
     ),
     InterfaceMaterial(
         name="phase_change", law="paste",
         conductivity=4.5, contact_resistance=1.5e-6, bond_line=20e-6, pressure=250e3, end_of_life_factor=1.15,
-        yield_stress=3.0, filler_limit=10e-6, wetting_start=45.0, wetting_end=60.0, unwetted_area_resistance=32e-6,
+        yield_stress=3.0, filler_limit=10e-6, wetting_start=45.0, wetting_end=60.0,
+        unwetted_area_resistance=32e-6,
         ranges={
             "conductivity": (3.0, 8.5), "contact_resistance": (0.5e-6, 3e-6), "bond_line": (10e-6, 30e-6),
             "pressure": (140e3, 480e3), "end_of_life_factor": (1.0, 1.3), "yield_stress": (1.0, 50.0),
@@ -128,7 +131,8 @@ _ROWS = (
             "unwetted_area_resistance": (15e-6, 60e-6),
         },
         cautions=(
-            "Needs one run hot enough to melt and wet before it shows what it can do: a first test looks bad.",
+            "Needs one run hot enough to melt and wet before it shows what it can do: a first test looks "
+            "bad.",
         ),
     ),
     InterfaceMaterial(
@@ -140,25 +144,30 @@ _ROWS = (
             "pressure": (30e3, 150e3), "end_of_life_factor": (1.0, 2.0), "melting_point": (5.0, 16.0),
         },
         cautions=(
-            _CONDUCTS + " Excess can flow: use a dam, coat what is near, and check after transport and freezing.",
-            "Destroys aluminium within minutes to days (it creeps along the grain boundaries): no bare aluminium "
+            _CONDUCTS + " Excess can flow: use a dam, coat what is near, check after transport and frost.",
+            "Destroys aluminium within minutes to days (it creeps along the grain boundaries): no bare "
+            "aluminium "
             "anywhere it can reach.",
             "Reacts with copper over months; a nickel plate slows that.",
             "Humid air turns it into a solid oxide over years.",
-            "The gallium-indium-tin eutectic melts near +11 degC, not at the -19 degC often claimed (that is how far "
+            "The gallium-indium-tin eutectic melts near +11 degC, not at the -19 degC often claimed (that "
+            "is how far "
             "it supercools): after cold storage the joint can be solid, and gallium swells as it freezes.",
             "Never a plain swap for another material: have the process, the plating and the dam qualified.",
         ),
         sources={
-            "conductivity": "16.5 W/(m K) widely quoted for Ga-In-Sn; 24.8 from its electrical conductivity by the "
+            "conductivity": "16.5 W/(m K) widely quoted for Ga-In-Sn; 24.8 from its electrical "
+            "conductivity by the "
             "Wiedemann-Franz law; measured range: Thermo 2 (2022) 1",
-            "melting_point": "true eutectic Ga68.5-In21.5-Sn10 (wt%): 10.5 to 13 degC, Handschuh-Wang et al.; "
+            "melting_point": "true eutectic Ga68.5-In21.5-Sn10 (wt%): 10.5 to 13 degC, Handschuh-Wang et "
+            "al.; "
             "Ga-In eutectic 15.3 degC",
         },
     ),
     InterfaceMaterial(
         name="graphite_pad", law="pad",
-        conductivity=20.0, contact_resistance=4.0e-6, bond_line=220e-6, pressure=300e3, end_of_life_factor=1.05,
+        conductivity=20.0, contact_resistance=4.0e-6, bond_line=220e-6, pressure=300e3,
+        end_of_life_factor=1.05,
         compression=((0.0, 0.0), (100e3, 0.10), (200e3, 0.17), (300e3, 0.22), (500e3, 0.30), (800e3, 0.36)),
         electrically_conductive=True,
         ranges={
@@ -171,7 +180,8 @@ _ROWS = (
         name="gap_pad", law="pad",
         conductivity=5.0, contact_resistance=20e-6, bond_line=1.0e-3, pressure=100e3, end_of_life_factor=1.15,
         compression=(
-            (0.0, 0.0), (20e3, 0.07), (50e3, 0.15), (100e3, 0.25), (200e3, 0.38), (350e3, 0.49), (700e3, 0.60),
+            (0.0, 0.0), (20e3, 0.07), (50e3, 0.15), (100e3, 0.25), (200e3, 0.38), (350e3, 0.49), (700e3,
+            0.60),
         ),
         ranges={
             "conductivity": (2.0, 12.0), "contact_resistance": (5e-6, 50e-6), "bond_line": (0.3e-3, 3.0e-3),
@@ -181,7 +191,7 @@ _ROWS = (
             "Force rises steeply with strain: check the board's strain; stay within 20 to 45 % compression.",
             "Soft silicones bleed oil, more so above 45 % compression.",
         ),
-        sources={"compression": "common practice, no source; recommended window 20 to 45 %, supplier guidance"},
+        sources={"compression": PRACTICE + "; recommended window 20 to 45 %, supplier guidance"},
     ),
     InterfaceMaterial(
         name="gap_putty", law="pad",
@@ -193,28 +203,33 @@ _ROWS = (
             "conductivity": (2.0, 9.0), "contact_resistance": (3e-6, 20e-6), "bond_line": (0.3e-3, 3.0e-3),
             "pressure": (10e3, 100e3), "end_of_life_factor": (1.0, 1.5),
         },
-        cautions=("Stays soft: in a vertical joint, or one that opens and closes with heat, it can slump or crack.",),
+        cautions=("Stays soft: in a joint that stands upright or moves with heat it can slump or crack.",),
     ),
     InterfaceMaterial(
         name="solder", law="gap",
-        conductivity=60.0, contact_resistance=0.5e-6, bond_line=300e-6, pressure=100e3, end_of_life_factor=1.3,
+        conductivity=60.0, contact_resistance=0.5e-6, bond_line=300e-6, pressure=100e3,
+        end_of_life_factor=1.3,
         electrically_conductive=True,
         ranges={
             "conductivity": (50.0, 86.0), "contact_resistance": (0.2e-6, 2e-6), "bond_line": (200e-6, 400e-6),
             "pressure": (0.0, 300e3), "end_of_life_factor": (1.0, 2.0),
         },
-        cautions=("Cracks with temperature cycles; needs metallised faces. Rare inside a notebook.", _CONDUCTS),
+        cautions=("Cracks with temperature cycles; needs metallised faces. Rare inside a notebook.",
+        _CONDUCTS),
     ),
     InterfaceMaterial(
         name="dry", law="dry",
-        conductivity=0.027, contact_resistance=600e-6, bond_line=10e-6, pressure=250e3, end_of_life_factor=1.0,
+        conductivity=0.027, contact_resistance=600e-6, bond_line=10e-6, pressure=250e3,
+        end_of_life_factor=1.0,
         ranges={
-            "conductivity": (0.024, 0.031), "contact_resistance": (60e-6, 2000e-6), "bond_line": (2e-6, 60e-6),
+            "conductivity": (0.024, 0.031), "contact_resistance": (60e-6, 2000e-6), "bond_line": (2e-6,
+            60e-6),
             "pressure": (50e3, 1000e3), "end_of_life_factor": (1.0, 1.2),
         },
         cautions=("A dry joint depends on flatness and finish more than on anything else: measure it.",),
         sources={
-            "contact_resistance": "range of the whole joint 50 to 320 K mm^2/W; 322 dry against 43 filled at 750 kPa: "
+            "contact_resistance": "range of the whole joint 50 to 320 K mm^2/W; 322 dry against 43 filled "
+            "at 750 kPa: "
             "ES Energy & Environment 4 (2019) 41"
         },
     ),

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from thermnet.materials.interface_materials import PASTE_CONSTANT, PASTE_EXPONENT
+from thermnet.physics.radiation import exchange_factor_plates, linearised_coefficient
 
 LORENZ_NUMBER = 2.443e-8
 """W Ohm/K^2, of free electrons (Sommerfeld value pi^2/3 (k_B/e)^2)."""
@@ -37,8 +38,8 @@ def paste_bond_line(
 ) -> Any:
     """Bond line of a paste that has flowed until its yield stress holds the load, m.
 
-    c (yield stress/pressure)^m, not below ``filler_limit`` nor above ``as_applied``.  Doubling the pressure thins
-    the joint by only 11 %.  The law was fitted at 30 kPa to 1 MPa.
+    c (yield stress/pressure)^m, not below ``filler_limit`` nor above ``as_applied``.  Doubling the pressure
+    thins the joint by only 11 %.  The law was fitted at 30 kPa to 1 MPa.
 
     Source: R. Prasher et al., IMECE2002-32118; constant and exponent as quoted in Proc. IEEE 94 (2006) 1571
     (from memory).
@@ -71,8 +72,9 @@ def contact_conductance(
     pressure, hardness : float or array
         Pa; the hardness is that of the softer side's surface layer.
 
-    Source: Cooper, Mikic, Yovanovich, Int. J. Heat Mass Transfer 12 (1969) 279; 1.25 and 0.95 after Yovanovich
-    1982.  Real machined joints can be several times worse than the formula with handbook roughness.
+    Source: Cooper, Mikic, Yovanovich, Int. J. Heat Mass Transfer 12 (1969) 279; 1.25 and 0.95 after
+    Yovanovich 1982.  Real machined joints can be several times worse than the formula with handbook
+    roughness.
     """
     return 1.25 * np.asarray(conductivity) * slope / roughness * (np.asarray(pressure) / hardness) ** exponent
 
@@ -174,7 +176,7 @@ def pad_pressure(strain: Any, pressures: ArrayLike, strains: ArrayLike) -> Any:
 
 
 def wetted_fraction(peak_temperature: Any, start: Any, end: Any) -> Any:
-    """Share of a phase-change joint that has wetted once its peak temperature (degC) has been reached, 0 to 1.
+    """Share (0 to 1) of a phase-change joint that has wetted once it has seen a peak temperature in degC.
 
     Smooth step between ``start`` and ``end``; common practice, no source.  What has wetted stays wetted.
     """
@@ -192,8 +194,8 @@ def ageing_factor(cycles: Any, end_of_life_factor: Any, cycles_to_most: Any) -> 
     """Area resistance over that of a new joint after power cycles: 1 + (f - 1)(1 - exp(-n/n0)).
 
     ``cycles_to_most`` is n0, the cycles after which 63 % of the change has come; the factor never passes
-    ``end_of_life_factor``.  A plain saturating form; common practice, no source: real pump-out depends on bow,
-    temperature swing and material, so fit n0 to your own cycling data.
+    ``end_of_life_factor``.  A plain saturating form; common practice, no source: real pump-out depends on
+    bow, temperature swing and material, so fit n0 to your own cycling data.
     """
     return 1.0 - (np.asarray(end_of_life_factor) - 1.0) * np.expm1(-np.asarray(cycles) / cycles_to_most)
 
@@ -203,10 +205,8 @@ def air_gap_conductance(
 ) -> Any:
     """Conductance across a thin air gap: still-air conduction plus radiation about a temperature, W/(m^2 K).
 
-    Parallel grey plates, linearised about ``temperature`` (degC): 4 sigma T^3/(1/e1 + 1/e2 - 1).  Holds while the
-    air stays still, which it does below about 8 mm.  Source: any heat-transfer text.
+    Parallel grey plates, linearised about ``temperature`` (degC): 4 sigma T^3/(1/e1 + 1/e2 - 1).  Holds while
+    the air stays still, which it does below about 8 mm.  Source: any heat-transfer text.
     """
-    e1, e2 = np.asarray(emissivity_1, dtype=float), np.asarray(emissivity_2, dtype=float)
-    exchange = e1 * e2 / (e1 + e2 - e1 * e2)
-    radiation = 4.0 * 5.670374419e-8 * (np.asarray(temperature) + 273.15) ** 3 * exchange
-    return np.asarray(gas_conductivity) / gap + radiation
+    exchange = exchange_factor_plates(np.asarray(emissivity_1, dtype=float), emissivity_2)
+    return np.asarray(gas_conductivity) / gap + linearised_coefficient(temperature, exchange)
