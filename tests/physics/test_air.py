@@ -115,7 +115,8 @@ def test_a_heated_room_at_altitude_has_thinner_air_than_the_cold_outdoors():
 def test_import_is_light():
     code = (
         "import sys, thermnet.materials.air as a, thermnet.physics.convection, thermnet.physics.airflow;"
-        "a.density(25.0); heavy = {'CoolProp', 'scipy.interpolate', 'scipy.optimize', 'pandas', 'numba', 'pint'};"
+        "a.density(25.0);"
+        "heavy = {'CoolProp', 'scipy.interpolate', 'scipy.optimize', 'pandas', 'numba', 'pint'};"
         "sys.exit(', '.join(heavy & set(sys.modules)) or 0)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

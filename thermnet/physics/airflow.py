@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 
 FAN_AIR_DENSITY = 1.2
 """kg/m^3, standard air of fan curves (ISO 5801)."""
+STANDSTILL = 1e-9
+"""Share of its reference speed below which a fan counts as stopped."""
 
 
 class FanLaws(NamedTuple):
@@ -132,8 +134,9 @@ def fan_flow(pressure: Any, curve: FanCurve, speed_ratio: Any = 1.0, density_rat
     loss = curve.stopped_loss
     if curve.points:
         rows = np.asarray(curve.points, dtype=float)[::-1]
-        safe = np.where(n > 0, n, 1.0)
-        inside = n * monotone_cubic(np.where(n > 0, y / safe**2, 1.0), rows[:, 1], rows[:, 0])
+        turning = n > STANDSTILL
+        share = np.where(turning, y / np.where(turning, n, 1.0) ** 2, 1.0)
+        inside = n * monotone_cubic(share, rows[:, 1], rows[:, 0])
         first = (rows[-2, 1] - rows[-1, 1]) / (rows[-1, 0] - rows[-2, 0])
         last = (rows[0, 1] - rows[1, 1]) / (rows[1, 0] - rows[0, 0])
     else:
@@ -149,8 +152,9 @@ def fan_flow(pressure: Any, curve: FanCurve, speed_ratio: Any = 1.0, density_rat
 def fan_pressure(flow: Any, curve: FanCurve, speed_ratio: Any = 1.0, density_ratio: Any = 1.0) -> Any:
     """Pressure rise in Pa of a fan at a flow between none and its free flow at that speed (its curve)."""
     n = np.asarray(speed_ratio, dtype=float)
-    safe = np.where(n > 0, n, 1.0)
-    v = np.clip(np.where(n > 0, np.asarray(flow, dtype=float) / (curve.free_flow * safe), 0.0), 0.0, 1.0)
+    turning = n > STANDSTILL
+    free = curve.free_flow * np.where(turning, n, 1.0)
+    v = np.clip(np.where(turning, np.asarray(flow, dtype=float) / free, 0.0), 0.0, 1.0)
     if curve.points:
         rows = np.asarray(curve.points, dtype=float)[::-1]
         low, high = np.zeros_like(v), np.ones_like(v)
