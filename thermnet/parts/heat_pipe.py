@@ -81,7 +81,8 @@ class HeatPipe(TwoPhasePart):
         if np.any(np.asarray(height) <= layers):
             raise ValueError(
                 f"HeatPipe.wick_thickness: walls and wicks fill {1e3 * float(np.max(layers)):.3g} mm "
-                f"and leave no room for vapour; expected less than the pipe's {1e3 * float(np.min(height)):.3g} mm"
+                f"and leave no room for vapour; expected less than "
+                f"the pipe's {1e3 * float(np.min(height)):.3g} mm"
             )
 
     @property

@@ -68,7 +68,7 @@ class VaporChamber(TwoPhasePart):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        if np.any(self.wall_thickness <= 0):
+        if np.any(self.wall_thickness < 1e-6):
             raise ValueError(
                 f"VaporChamber.thickness: {1e3 * float(np.min(self.thickness)):.3g} mm leaves no wall; "
                 "expected more than vapour gap and wick together, "
