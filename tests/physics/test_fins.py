@@ -148,7 +148,7 @@ def test_dust_and_tighter_fins_resist_more(blocked, tighter):
     tight = fins.stack_impedance(stack(blocked=blocked, pitch=SHAPE["pitch"] / tighter), SHAPE["depth"], 40.0)
     assert dusty.linear > clean.linear
     assert dusty.quadratic > clean.quadratic
-    # Flatter channels develop faster, so only the friction is sure to grow, and with it the whole at fan flows.
+    # Flatter channels develop faster: only the friction is sure to grow, and with it the whole at fan flows.
     assert tight.linear > clean.linear
     assert f.impedance_pressure(9e-4, tight) > f.impedance_pressure(9e-4, clean)
 

@@ -329,7 +329,9 @@ def check_air_routes(parts: Mapping[str, Part], *, only: str | None = None) -> l
 
 
 def _names_wrong(parts: Mapping[str, Part], name: str, path: AirPath) -> list[Problem]:
-    wanted = [(f"parts.{name}.fans", fan, Fan, "fan") for fan in path.fans]
+    wanted: list[tuple[str, str, type[Part], str]] = [
+        (f"parts.{name}.fans", f, Fan, "fan") for f in path.fans
+    ]
     wanted += [(f"parts.{name}.fins", stack, FinStack, "fin stack") for stack in path.fins]
     if path.inlet_from:
         wanted.append((f"parts.{name}.inlet_from", path.inlet_from, AirPath, "air path"))
