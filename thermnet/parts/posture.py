@@ -9,7 +9,7 @@ A posture is plain data that parts read from ``assembly.posture``.  Keys:
     ``area_resistance``: from the skin's outer face through what touches it, K m^2/W;
     ``behind``: ``ambient`` or ``body``, what lies on the far side of that resistance;
     ``convection``, ``radiation``: multipliers on the free part's natural convection and radiation;
-    ``orientation``: direction the skin looks in now, if another one.
+    ``angle``: of the outward normal from straight up, deg (0 up, 90 upright, 180 down), if not the desk's.
 ``inlet_blocked``
     Share of the air inlets' area that is covered (0 to below 1): the inlet's loss rises by
     :func:`inlet_loss_factor`.
@@ -52,7 +52,7 @@ class Surroundings:
     behind: str = "ambient"
     convection: Any = 1.0
     radiation: Any = 1.0
-    orientation: str = ""
+    angle: Any = None
 
     def __post_init__(self) -> None:
         contact, resistance = (
@@ -68,10 +68,9 @@ class Surroundings:
             )
         if self.behind not in ("ambient", "body"):
             raise ValueError(f"posture: behind {self.behind!r}; expected ambient or body")
-        if self.orientation not in ("", *DIRECTIONS):
-            raise ValueError(
-                f"posture: orientation {self.orientation!r}; expected one of {', '.join(DIRECTIONS)}"
-            )
+        angle = np.asarray(0.0 if self.angle is None else self.angle, dtype=float)
+        if not np.all((angle >= 0) & (angle <= 180)):
+            raise ValueError(f"posture: angle {self.angle!r} deg; expected 0 (up) to 180 (down)")
         for name in ("convection", "radiation"):
             if not np.all(np.asarray(getattr(self, name), dtype=float) >= 0):
                 raise ValueError(
@@ -83,7 +82,7 @@ def _lap() -> dict[str, Any]:
     # Trousers and warm, perfused thighs; the far side is the body's core.
     resistance, behind = tissue.contact_resistance()
     return {
-        "down": {"contact": 0.70, "area_resistance": float(resistance), "behind": "body", "convection": 0.8},
+        "down": {"contact": 0.85, "area_resistance": float(resistance), "behind": "body", "convection": 0.5},
         "body_temperature": float(behind),
     }
 
@@ -100,12 +99,12 @@ def _postures() -> dict[str, Mapping[str, Any]]:
             "inlet_blocked": 0.7,
             "recirculation": 0.1,
         },
-        # Raised from the desk: air moves freely below and reaches the inlets more easily.
-        "stand": {"down": {"convection": 1.4}, "inlet_blocked": -0.15},
+        # Raised and tilted: air rises along the bottom and reaches the inlets more easily than on the desk.
+        "stand": {"down": {"angle": 155.0}, "up": {"angle": 25.0}, "inlet_blocked": -0.25},
         # Panel and lid cover the keyboard, the lid looks up: gap, panel stack and lid's outside in series.
         "closed": {
             "up": {"contact": 1.0, "area_resistance": 0.20},
-            "vertical": {"orientation": "up"},
+            "vertical": {"angle": 0.0},
             "recirculation": 0.05,
         },
     }

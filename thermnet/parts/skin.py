@@ -194,7 +194,8 @@ class Skin(Part):
         free = 1.0 - np.asarray(state.contact, dtype=float)
         if np.any(free > 0):
             exchange = skin_exchange(
-                self.width, self.length, state.orientation or self.orientation, self.emissivity, area=area,
+                self.width, self.length, self.orientation if state.angle is None else state.angle,
+                self.emissivity, area=area,
                 film_temperature=np.asarray(assembly.ambient) + FILM_RISE,
                 pressure=air.STANDARD_PRESSURE * np.asarray(assembly.air_density_ratio),
             )  # fmt: skip

@@ -62,8 +62,8 @@ THIGH = Tissue(
 )
 """Epidermis, dermis, fat over warm muscle: middle of the ranges met in practice, no source."""
 
-CLOTH_RESISTANCE = 0.03
-"""K m^2/W, light trousers pressed flat with the air they hold; 0.02 to 0.05 in practice, no source."""
+CLOTH_RESISTANCE = 0.04
+"""K m^2/W, trousers with the air they hold under a light machine; 0.02 to 0.05 in practice, no source."""
 
 
 def tissue_resistance(
