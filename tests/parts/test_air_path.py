@@ -293,7 +293,7 @@ def test_unknown_names_are_refused_before_any_network():
     parts = one_fan(fans=("fna",))
     with pytest.raises(ValueError, match="fan 'fna' is not among the parts; known: fan"):
         parts["air"].state(parts, {})
-    with pytest.raises(ValueError, match="air path 'wind'.*known: air"):
+    with pytest.raises(ValueError, match=r"air path 'wind'.*known: air"):
         operating_flow(assemble(one_fan(), {}), "wind")
 
 
