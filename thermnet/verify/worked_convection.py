@@ -77,7 +77,8 @@ def stream_over_plate(
     Returns
     -------
     dict
-        ``reynolds``, ``nusselt``, ``coefficient`` in W/(m^2 K), ``heat`` in W, ``drag`` in N (laminar, one side).
+        ``reynolds``, ``nusselt``, ``coefficient`` in W/(m^2 K), ``heat`` in W, ``drag`` in N on one side
+        in laminar flow.
     """
     reynolds = velocity * length / kinematic_viscosity
     nusselt = float(convection.nusselt_flat_plate(reynolds, prandtl))
