@@ -165,7 +165,7 @@ def test_number_text_keeps_four_figures():
     assert [number_text(x) for x in (1234567.0, 12345.0, 0.00012, 3.0)] == [
         "1.235e+06",
         "12345",
-        "1.200e-04",
+        "0.00012",
         "3",
     ]
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import html
-import importlib
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -17,6 +16,7 @@ import numpy as np
 
 import thermnet
 from thermnet.errors import DesignError, Problem
+from thermnet.handover import hand_over
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -115,7 +115,7 @@ class Study:
         LookupError
             ``thermnet.show`` knows no such figure for this study.
         """
-        return _show().draw(self, figure, ax=ax, **options)  # type: ignore[no-any-return]
+        return hand_over("show:draw")(self, figure, ax=ax, **options)  # type: ignore[no-any-return]
 
     def __repr__(self) -> str:
         head = f"{self.title} ({_context(self.provenance)})" if _context(self.provenance) else self.title
@@ -147,7 +147,7 @@ class Study:
         if self.caution:
             parts.append(f"<p><strong>Caution:</strong> {escape(self.caution)}</p>")
         try:
-            parts.append(f'<div style="background:#fff;max-width:40em">{_show().svg(self)}</div>')
+            parts.append(f'<div style="background:#fff;max-width:40em">{hand_over("show:svg")(self)}</div>')
         except Exception:  # a figure is a convenience here: the table must come through without it
             parts.append("<!-- no figure -->")
         parts.append("</div>")
@@ -289,7 +289,7 @@ def number_text(value: float) -> str:
     if value == 0 or 1e-3 <= abs(value) < 1e6:
         digits = 4 if abs(value) < 1e4 else len(str(int(abs(value))))
         return f"{value:.{digits}g}"
-    return f"{value:.3e}"
+    return f"{value:.4g}"
 
 
 def fact_text(fact: Fact) -> str:
@@ -324,11 +324,6 @@ def table_html(table: pd.DataFrame) -> str:
 
 
 # -- inside ------------------------------------------------------------------------------------------------
-
-
-def _show() -> Any:
-    # Studies hold no plotting and may not import it; the one door to it is opened by name, when a user asks.
-    return importlib.import_module("thermnet.show")
 
 
 def _own(table: Any, name: str) -> pd.DataFrame:

@@ -1,0 +1,90 @@
+"""Which figures there are for which study, and how to draw one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from matplotlib.axes import Axes
+
+from thermnet.show import burst_figures
+from thermnet.show.run_figures import plot_run
+from thermnet.show.style import Drawing, look, new_figure
+from thermnet.studies.study import Study
+
+
+@dataclass(frozen=True)
+class FigureOf:
+    """One figure of a study.
+
+    Attributes
+    ----------
+    name : str
+    draw : callable
+        Draws into axes: ``draw(ax, study, dark=...)``.
+    describe : callable
+        Says in words what a study's figure shows, for readers who do not see it.
+    reading : str
+        One line on how to read it.
+    size : callable
+        Width and height in inches for a study.
+    """
+
+    name: str
+    draw: Callable[..., Axes]
+    describe: Callable[[Study], str]
+    reading: str = ""
+    size: Callable[[Study], tuple[float, float]] = lambda study: (7.6, 4.6)
+
+
+FIGURES: dict[str, tuple[FigureOf, ...]] = {
+    "burst_budget": (
+        FigureOf(
+            "power_duration", burst_figures.power_duration, burst_figures.describe_power_duration,
+            "Each point is the highest power that lasts so long; its marker tells what holds it.",
+        ),
+    ),
+    "time_to_limit": (
+        FigureOf(
+            "time_to_limit", burst_figures.time_to_limit, burst_figures.describe_time_to_limit,
+            "Each bar ends where the first limit is met; its marker tells which.",
+            lambda study: (7.6, 1.5 + 0.42 * max(len(study.table), 2)),
+        ),
+    ),
+}  # fmt: skip
+"""Figures by the name of the study.  A new figure is one entry here."""
+
+
+def figures_of(study: Study) -> tuple[FigureOf, ...]:
+    """Return the figures of a study, in the order in which it wants them."""
+    known = FIGURES.get(study.name, ())
+    if not study.figures:
+        return known
+    by_name = {figure.name: figure for figure in known}
+    return tuple(by_name[name] for name in study.figures if name in by_name)
+
+
+def draw(
+    study: Study, figure: str | None = None, *, ax: Axes | None = None, dark: bool = False, **options: Any
+) -> Any:
+    """Draw one figure of a study; see :meth:`Study.plot`."""
+    known = figures_of(study)
+    chosen = next((f for f in known if f.name == figure), None) if figure else next(iter(known), None)
+    if chosen is None:
+        names = ", ".join(f.name for f in known) or "none"
+        raise LookupError(
+            f"no figure {figure or ''} for the study {study.name}; there is: {names}".replace("  ", " ")
+        )
+    with look(dark):
+        target = ax
+        if target is None:
+            target = new_figure(*chosen.size(study)).subplots()
+        chosen.draw(target, study, dark=dark, **options)
+        drawing = target.get_figure(root=True)
+        if isinstance(drawing, Drawing) and ax is None:
+            drawing.title, drawing.alt = study.title, chosen.describe(study)
+    return drawing
+
+
+__all__ = ["FIGURES", "FigureOf", "draw", "figures_of", "plot_run"]
