@@ -271,7 +271,7 @@ def to_run(loop: Loop, reason: int, workload: Workload, provenance: Mapping[str,
         "frequency": Channel("chip", chips, closing(record.frequency), "1", "frequency as a share of the highest"),
         "work": Channel("chip", chips, closing(record.work, state.work), "s", "work done, in seconds at full frequency"),
         "limit": Channel("chip", chips, closing(record.bound), "1", "which limit binds", kernel.LIMIT_FLAGS),
-        "sensor": Channel("sensor", loop.sensors.names, closing(record.sensor), "degC", "sensor readings"),
+        "reading": Channel("sensor", loop.sensors.names, closing(record.sensor), "degC", "sensor readings"),
     }
     if machine.fans:
         names = tuple(fan.name for fan in machine.fans)

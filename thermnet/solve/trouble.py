@@ -118,7 +118,7 @@ def _sensors(run: Run, loop: Loop) -> list[tuple[float, str]]:
         return []
     truth = np.max([run.temperature(node) for node in skins], axis=0)
     for control in loop.mode.skin_limits:
-        reading = run.channel("sensor", control.sensor)
+        reading = run.channel("reading", control.sensor)
         late = run.time > 0.5 * run.time[-1]
         if late.sum() < 5 or run.time[-1] < 300.0:
             continue

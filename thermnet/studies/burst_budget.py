@@ -1,0 +1,132 @@
+"""How many watts for how long, from which start state, and which limit binds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from thermnet.design.design import Design
+from thermnet.firmware.mode import Mode
+from thermnet.studies.held_power import HeldPower, highest_power, samples_of
+from thermnet.studies.study import Study, provenance
+
+DURATIONS = (1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0)
+
+CAUTION = (
+    "A model result for design decisions, not a safety test. Touch temperatures are judged at 25 degC by the standard that "
+    "applies and a licensed laboratory; battery limits by the cell maker. Values marked illustrative must be replaced by "
+    "your suppliers' data."
+)
+
+
+def burst_budget(
+    design: Design, mode: str = "desk", ambient: float | None = None, durations: Sequence[float] = DURATIONS,
+    start: Any = "idle", *, other_starts: Sequence[Any] = (), split: Mapping[str, float] | None = None,
+    progress: bool = False,
+) -> Study:  # fmt: skip
+    """Highest constant chip power that keeps every limit for each duration, and the limit that binds.
+
+    The mode's fan control and noise cap act; its power limits and throttles do not.  For comparison the study also
+    tells what the mode's own averaging governor would let through.
+
+    Parameters
+    ----------
+    design : Design
+    mode : str
+    ambient : float, optional
+        degC; the design's own if left out.
+    durations : sequence of s
+        At least one control sample each; rounded to whole control samples.
+    start : "idle", "cold", W, mapping of chip to W, or Run
+    other_starts : sequence
+        Further start states, for comparison.
+    split : mapping of chip to share, optional
+        How several chips share the power; the first chip takes all if left out.
+    progress : bool
+        Show a progress bar.
+
+    Returns
+    -------
+    Study
+        Table columns ``duration_s``, ``power_W``, ``binds`` (name of the limit, or "none").
+    """
+    import pandas as pd
+
+    held = HeldPower.of(design, mode, ambient, start, split)
+    table = _budget(held, durations, progress)
+    sustained, q = highest_power(held.steady_excess, float(table["power_W"].iloc[-1]))
+    tables = {}
+    if other_starts:
+        rows = [_budget(HeldPower.of(design, mode, ambient, s, split), durations, progress).assign(start=_word(s)) for s in other_starts]
+        tables["start states"] = pd.concat([table.assign(start=_word(start)), *rows], ignore_index=True)
+    chosen: Mode = design.modes[mode]
+    chip = max(held.split, key=lambda name: held.split[name])
+    control = chosen.chips[chip]
+    before = float(held.loop(0.0).state.average[[c.name for c in held.plant.machine.chips].index(chip)])
+    tables["governor"] = pd.DataFrame(
+        {
+            "duration_s": table["duration_s"],
+            "power_W": governor_power(table["duration_s"].to_numpy(), control.sustained_limit, control.averaging_time, before),
+        }
+    )
+    return Study(
+        name="burst_budget", title=f"Burst power budget of {design.name}, mode {mode}, {held.ambient:g} °C",
+        question="How many watts can the chip draw, for how long, before which limit?",
+        table=table, tables=tables,
+        facts={
+            "sustained power": (sustained, "W"), "sustained power is held by": held.limits[q].name if q >= 0 else "none",
+            "start state": _word(start), "power before the burst": (before, "W"),
+            "mode's burst limit": (control.burst_limit, "W"), "mode's sustained limit": (control.sustained_limit, "W"),
+        },
+        assumptions=(
+            "Constant total chip power, leakage included; the mode's fans act, its power limits and throttles do not.",
+            f"{design.note or 'No note on the origin of the design data.'}",
+            f"Control sample {chosen.period * 1000:g} ms; durations are whole samples; power found to 0.005 W.",
+            "Limits watched: " + ", ".join(f"{limit.name}" for limit in held.limits) + ".",
+        ),
+        caution=CAUTION,
+        provenance=provenance(design, mode=mode, ambient=held.ambient, start=_word(start),
+                              solver={"method": "closed loop, exponential", "period_s": chosen.period}),
+    )  # fmt: skip
+
+
+def governor_power(duration: Any, sustained: float, averaging_time: float, before: float) -> Any:
+    """Power that a running-average governor lets through for ``duration`` s, W.
+
+    Inverse of ``t = tau ln((P - P0)/(P - Ps))`` (first-order running average; exact).
+    """
+    fading = np.exp(-np.asarray(duration, dtype=float) / averaging_time)
+    return (sustained - before * fading) / (1.0 - fading)
+
+
+def _budget(held: HeldPower, durations: Sequence[float], progress: bool) -> Any:
+    import pandas as pd
+
+    samples = samples_of(durations, held.plant.period)
+    order = np.argsort(samples)[::-1]
+    power, binds = np.empty(len(samples)), np.empty(len(samples), dtype=object)
+    guess = 30.0
+    steps: Any = order
+    if progress:
+        from tqdm.auto import tqdm
+
+        steps = tqdm(order, desc=f"burst budget from {_word(held.start)}", unit="duration", leave=False)
+    # From the longest to the shortest: each answer is a lower bound and a good guess for the next.
+    for k in steps:
+        last = samples[k]
+        power[k], q = highest_power(lambda p, last=last: held.excess(p, [last])[0], guess)
+        binds[k] = held.limits[q].name if q >= 0 else "none"
+        guess = max(power[k], 1.0) * 1.02
+    return pd.DataFrame({"duration_s": [s * held.plant.period for s in samples], "power_W": power, "binds": binds})
+
+
+def _word(start: Any) -> str:
+    if isinstance(start, str):
+        return start
+    if isinstance(start, int | float):
+        return f"{start:g} W"
+    if isinstance(start, Mapping):
+        return ", ".join(f"{k} {v:g} W" for k, v in start.items())
+    return "the end of another run"
