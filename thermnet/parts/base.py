@@ -144,10 +144,13 @@ def join(assembly: Assembly, first: str, second: str, *, through: Joiner | None 
     """Join two faces through an interface part, or by a plain resistance in K/W.
 
     Every patch of the face with more patches is linked to the single patch of the other; two faces with the same
-    number of patches are linked pairwise.  The contact area is the smaller patch area (or ``area``); the larger
-    side adds its constriction resistance for that source area.
+    number of patches are linked pairwise.  The contact area is the smaller patch area
+    (or ``area``, or the ``area`` of the interface part, which an air gap may have); the larger side adds its
+    constriction resistance for that source area.
     """
     a, b = assembly.faces[first], assembly.faces[second]
+    if area is None:
+        area = getattr(through, "area", None)
     if len(a.patches) != len(b.patches) and 1 not in (len(a.patches), len(b.patches)):
         raise ValueError(f"joint {first} to {second}: {len(a.patches)} patches cannot meet {len(b.patches)}")
     pairs = (
