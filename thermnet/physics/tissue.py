@@ -204,7 +204,7 @@ def interface_temperatures(
         # side.
         rest = [values[i + 1 :] for values in (thickness, conductivity, perfusion)]
         heat = None if metabolism is None else metabolism[i + 1 :]
-        if rest[0]:
+        if len(rest[0]):
             resistance, behind = tissue_resistance(
                 rest[0], rest[1], rest[2], heat, blood_temperature, core_temperature, blood_heat
             )

@@ -348,8 +348,7 @@ def burn_integral(
 ) -> float:
     """Burn integral of a basal-layer record: 0.53 marks a first-degree and 1 a second-degree burn.
 
-    Between points the logarithm of the rate is taken as linear (exact for constant temperature, within 1e-3
-    for steps of several kelvin).
+    The temperature runs straight between points; each piece is integrated with 16 Gauss points.
 
     Parameters
     ----------
@@ -357,11 +356,9 @@ def burn_integral(
         s (rising) and degC.
     """
     t, temperature = _record(times, temperatures)
-    rate = burn_rate(temperature, frequency_factor, activation_temperature)
-    first, last = rate[:-1], rate[1:]
-    log_ratio = np.log(last / first)
-    flat = np.abs(log_ratio) < 1e-6
-    mean = np.where(flat, 0.5 * (first + last), (last - first) / np.where(flat, 1.0, log_ratio))
+    points, weights = np.polynomial.legendre.leggauss(16)
+    within = temperature[:-1, None] + np.diff(temperature)[:, None] * 0.5 * (1.0 + points)
+    mean = 0.5 * burn_rate(within, frequency_factor, activation_temperature) @ weights
     return float(np.sum(mean * np.diff(t)))
 
 
