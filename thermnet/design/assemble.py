@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from thermnet.errors import NetworkError
+from thermnet.firmware.library import workload
 from thermnet.network import ThermalNetwork, nearest
 from thermnet.network.compiled import CompiledNetwork, compile_network
 from thermnet.parts.air_path import AirPath
@@ -107,8 +108,14 @@ def build_machine(design: Design, ambient: float) -> Machine:
         limits=tuple(
             RunLimit(limit.name, limit.kind, float(limit.value), node=limit.node, link=limit.link) for limit in nominal.limits
         ),
-        ambient=float(ambient),
+        ambient=float(ambient), idle_power=idle_power(list(dies)),
     )  # fmt: skip
+
+
+def idle_power(chips: list[str]) -> dict[str, float]:
+    """Mean power of each chip under the named idle load, W."""
+    load = workload("idle", chips)
+    return {name: float(np.mean(load.sampled(name, 1.0, 3600))) for name in chips}
 
 
 def _rescaled(law: Any, factor: float) -> Any:

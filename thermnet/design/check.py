@@ -12,7 +12,7 @@ from thermnet.network import ThermalNetwork
 from thermnet.parts.air_path import AirPath, check_air_routes
 from thermnet.parts.base import Assembly, Joiner, Part, join
 from thermnet.parts.posture import POSTURES
-from thermnet.wording import any_of, found, nearest, quoted
+from thermnet.wording import any_of, nearest, quoted
 
 RESERVED = frozenset(
     {
@@ -52,11 +52,13 @@ def problems_of(
     """
     readable = {name: part for name, part in parts.items() if part is not None}
     air = air_routes(readable, set(parts) - set(readable))
-    nodes, failed, trial = trial_assembly(readable, joints, with_air=not air and len(readable) == len(parts))
+    network, failed, trial = trial_assembly(
+        readable, joints, with_air=not air and len(readable) == len(parts)
+    )
     sensors = tuple(name for name, _ in items(get(design, "sensors")))
     unsure = frozenset({name for name in parts if name not in readable} | failed)
-    known = Known(parts, kinds, sensors, nodes, unsure)
-    return [
+    known = Known(parts, kinds, sensors, tuple(network.nodes), unsure)
+    problems = [
         *reserved_names(parts),
         *reference_problems(design, known),
         *joint_shapes(design),
@@ -66,6 +68,7 @@ def problems_of(
         *posture_name(design),
         *air,
     ]
+    return problems or (adrift(network) if not unsure else [])
 
 
 def reserved_names(parts: Mapping[str, Any]) -> list[Problem]:
@@ -129,20 +132,23 @@ def joined_to_nothing(design: Any, known: Known) -> list[Problem]:
         if part is None or name in used:
             continue
         if isinstance(part, Joiner):
-            problems.append(Problem(f"parts.{name}", "lies in no joint", f'a joint with through = "{name}"'))
+            problems.append(
+                Problem(joined("parts", name), "lies in no joint", f'a joint with through = "{name}"')
+            )
         elif part.face_names():
             faces = [f"{name}.{face}" for face in part.face_names()]
-            problems.append(Problem(f"parts.{name}", "is joined to nothing", f"a joint with {any_of(faces)}"))
+            problems.append(
+                Problem(joined("parts", name), "is joined to nothing", f"a joint with {any_of(faces)}")
+            )
     return problems
 
 
 def posture_name(design: Any) -> list[Problem]:
     """List a posture that the package does not know."""
     name = get(design, "posture")
-    if name is None or name in POSTURES:
+    if not isinstance(name, str) or name in POSTURES:
         return []
-    hint = nearest(name, POSTURES) if isinstance(name, str) else ""
-    return [Problem("posture", found(name), any_of(POSTURES), hint)] if isinstance(name, str) else []
+    return [Problem("posture", quoted(name), any_of(POSTURES), nearest(name, POSTURES))]
 
 
 def air_routes(parts: Mapping[str, Part], lost: set[str]) -> list[Problem]:
@@ -150,14 +156,23 @@ def air_routes(parts: Mapping[str, Part], lost: set[str]) -> list[Problem]:
     return [p for p in check_air_routes(parts) if not any(repr(name) in p.found for name in lost)]
 
 
+def adrift(network: ThermalNetwork) -> list[Problem]:
+    """Say so if heat from some part has no way to the room."""
+    try:
+        network.check()
+    except NetworkError as error:
+        return [Problem("joints", str(error), "joints that lead from every part to the room")]
+    return []
+
+
 def trial_assembly(
     parts: Mapping[str, Part], joints: Iterable[Any], with_air: bool = True
-) -> tuple[tuple[str, ...], set[str], list[Problem]]:
+) -> tuple[ThermalNetwork, set[str], list[Problem]]:
     """Put the parts together as far as they go.
 
     Returns
     -------
-    nodes : tuple of str
+    network : ThermalNetwork
     failed : set of str
         Parts that are not in it.
     problems : list of Problem
@@ -182,7 +197,7 @@ def trial_assembly(
             problems.append(from_exception(error, joined("parts", name), type(part), vars(part)))
     for index, joint in enumerate(joints):
         problems += _trial_joint(assembly, index, joint)
-    return tuple(network.nodes), failed, problems
+    return network, failed, problems
 
 
 def _trial_joint(assembly: Assembly, index: int, joint: Any) -> list[Problem]:
@@ -207,5 +222,8 @@ def _trial_joint(assembly: Assembly, index: int, joint: Any) -> list[Problem]:
     except NetworkError as error:
         return [Problem(f"joints.{index}", str(error), "two faces that can be joined")]
     except (ValueError, ArithmeticError, TypeError, KeyError) as error:
+        owner = f"{type(through).__name__}." if through is not None else ""
+        if owner and str(error).startswith(owner):
+            return [from_exception(error, joined("parts", joint.through), type(through))]
         return [from_exception(error, f"joints.{index}")]
     return []

@@ -32,21 +32,25 @@ class Slot:
     is_cell: bool = False
 
 
-def parameters(design: Design) -> dict[str, Declaration]:
+def parameters(design: Design, derived: bool = False) -> dict[str, Declaration]:
     """List every numeric parameter of a design that has a value: dotted key to declaration.
 
     Part names need no prefix (``interface.bond_line``); the rest is ``joints.0.resistance``,
-    ``sensors.skin_proxy.lag``, ``modes.desk.chips.cpu.burst_limit`` and so on.
+    ``sensors.skin_proxy.lag``, ``modes.desk.chips.cpu.burst_limit`` and so on.  ``derived`` adds those that
+    were left out and follow from others (a bond line from material and pressure); changing one of them makes
+    it stand on its own.
     """
     return {
         key: slot.declared
         for key, slot in slots(design).items()
-        if slot.declared.role in ("quantity", "count") and slot.value is not None and not slot.is_cell
+        if slot.declared.role in ("quantity", "count")
+        and not slot.is_cell
+        and (slot.value is not None or (derived and _in_use(design, slot) is not None))
     }
 
 
 def get(design: Design, key: str) -> Any:
-    """Value of a parameter, in its inside unit.
+    """Value of a parameter in its inside unit; where it was left out, the one that follows from others.
 
     Raises
     ------
@@ -57,7 +61,16 @@ def get(design: Design, key: str) -> Any:
     name = _plain(key)
     if name not in known:
         raise DesignError(design.name, [_unknown(key, known)])
-    return known[name].value
+    slot = known[name]
+    return _in_use(design, slot) if slot.value is None else slot.value
+
+
+def _in_use(design: Design, slot: Slot) -> Any:
+    """Value that a part uses for a field left out; None if it uses none."""
+    if slot.steps[0] != "parts" or len(slot.steps) != 3:
+        return None
+    values_in_use = getattr(design.parts[slot.steps[1]], "values_in_use", None)
+    return values_in_use().get(slot.steps[2]) if values_in_use is not None else None
 
 
 def replace_in(design: Design, changes: Mapping[str, Any]) -> Design:

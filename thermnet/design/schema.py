@@ -120,7 +120,9 @@ def name_problems(name: str, path: str) -> list[Problem]:
     return [] if NAME.fullmatch(name) else [Problem(joined(path, name), quoted(name), NAME_EXPECTED)]
 
 
-def from_exception(error: Exception, path: str, owner: Any = None, fields: Mapping[str, Any] | None = None) -> Problem:
+def from_exception(
+    error: Exception, path: str, owner: Any = None, fields: Mapping[str, Any] | None = None
+) -> Problem:
     """Turn an error raised by a part into a problem at its key path.
 
     A message of the form ``Class.field: what was found; expected what`` gives a problem at that field; one that
@@ -207,7 +209,11 @@ def _reason(message: str) -> str:
         " is not a finite number",
     ):
         if message.endswith(phrase):
-            return f" ({message[: -len(phrase)]}{phrase})" if phrase == " is not a unit" else phrase
+            return (
+                f": {quoted(message[1 : -len(phrase) - 1])} is not a unit"
+                if phrase == " is not a unit"
+                else phrase
+            )
     start = message.rfind("' is ")
     return message[start + 1 :] if start >= 0 else f" ({message})"
 

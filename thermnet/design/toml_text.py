@@ -13,17 +13,32 @@ MOST_DOTS = 5_000
 """Dots in one line: a key of so many parts takes the parser quadratic time."""
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 _BARE = re.compile(r"([\w.-]+)\s*=\s*([^\s\[{\"'#][^\[{\"'#]*)")
-_ADVICE = {
-    "Invalid value": "a value: a text in quotes, a list in brackets, true or false",
-    "Invalid statement": 'a line such as key = "value", or a heading such as [parts.cpu]',
-    "Expected '=' after a key in a key/value pair": 'key = "value"',
-    "Unclosed array": "a closing bracket ]",
-    "Expected newline or end of document after a statement": "one key = value per line",
-    "Illegal character": "texts closed on the line they begin on, without control characters",
-    "Unterminated string": "a closing quote",
-    "Expected ']' at the end of a table declaration": "a heading such as [parts.cpu]",
-    "Expected ']]' at the end of an array declaration": "a heading such as [[joints]]",
-}
+_MISTAKES = (
+    (
+        "Invalid value",
+        "no value that can be read",
+        "a text in quotes, a number, a list in brackets, true or false",
+    ),
+    (
+        "Invalid statement",
+        "neither key nor heading",
+        'a line such as key = "value", or a heading such as [parts.cpu]',
+    ),
+    ("Expected '=' after a key", "no = after the key", 'key = "value"'),
+    ("Unclosed array", "a list without its end (it may begin on a line before)", "a closing bracket ]"),
+    ("Unclosed inline table", "a table without its end", "a closing brace }"),
+    ("Expected newline or end of document", "something after the value", "one key = value per line"),
+    (
+        "Illegal character",
+        "a text that is not closed, or a control character",
+        "texts closed on the line they begin on",
+    ),
+    ("Unterminated string", "a text that is not closed", "a closing quote"),
+    ("Expected ']' at the end of a table", "a heading without its end", "a heading such as [parts.cpu]"),
+    ("Expected ']]' at the end of an array", "a heading without its end", "a heading such as [[joints]]"),
+    ("Unescaped", "a backslash in a text", "two backslashes, or the text in single quotes"),
+    ("Cannot ", "is declared twice", "each key and table once"),
+)
 
 
 def parse_toml(text: str, source: str) -> dict[str, Any]:
@@ -60,14 +75,17 @@ def _syntax_problem(message: str, text: str) -> Problem:
         row = min(int(place.group(1)), len(lines))
         key = f"line {place.group(1)}, column {place.group(2)}"
     written = lines[row - 1].strip()
+    what, expected = next(
+        ((what, expected) for start, what, expected in _MISTAKES if reason.startswith(start)),
+        (f"{reason[:1].lower()}{reason[1:]}", "TOML text"),
+    )
     if reason.startswith("Cannot "):
         name = written.split("=")[0].strip().strip("[]").strip() or "a key"
         hint = f"{_first_line(lines, row, name)}Delete or rename one of them."
-        return Problem(key, f"{quoted(name)} is declared twice", "each key and table once", hint)
-    advice = next((text for start, text in _ADVICE.items() if reason.startswith(start)), "TOML text")
+        return Problem(key, f"{quoted(name)} {what}", expected, hint)
     bare = _BARE.match(written)
     hint = f"Put quotes around it: {bare.group(1)} = {quoted(bare.group(2).strip())}." if bare else ""
-    return Problem(key, f"{reason[:1].lower()}{reason[1:]} in {quoted(written)}", advice, hint)
+    return Problem(key, f"{what} in {quoted(written)}", expected, hint)
 
 
 def _first_line(lines: list[str], row: int, name: str) -> str:

@@ -56,10 +56,10 @@ class HeatBalance:
         return np.concatenate([temperature, boundary])
 
     def law_conductance(self, everything: Array) -> Array:
-        """Conductance of each law link at the temperatures of all rows, W/K."""
-        result = np.empty(len(self.a))
+        """Conductance of each law link, W/K, at the temperatures (rows, ...) of all nodes and boundaries."""
+        result = np.empty((len(self.a), *everything.shape[1:]))
         for code, group in self.groups.items():
-            parameters = self.compiled.law_parameters[group].T
+            parameters = self.compiled.law_parameters[group].T.reshape(-1, group.size, *(1,) * (everything.ndim - 1))
             result[group] = CODED[code](parameters, everything[self.a[group]], everything[self.b[group]])
         for i in self.plain:
             result[i] = self.compiled.laws[i].conductance(everything[self.a[i]], everything[self.b[i]])

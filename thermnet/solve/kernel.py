@@ -774,7 +774,7 @@ def draw_power(
 
 @woven_in
 def place_heat(
-    base_heat, share, follow, power, leaks, leak_now, leak_factor, leak_index, follows, heat, floating
+    base_heat, share, follow, power, leaks, leak_now, leak_factor, leak_share, leak_index, follows, heat, floating
 ):
     """Put all heat of this sample where it belongs, except leakage that floats."""
     for j in range(heat.size):
@@ -790,7 +790,7 @@ def place_heat(
         if follows[c] == 0:
             own = leaks[c] * leak_factor[c]
             scale = 1.0 if own <= power[c] else power[c] / own
-            heat[leak_index[e, INPUT]] += leak_now[e] * leak_factor[c] * scale
+            heat[leak_index[e, INPUT]] += leak_now[e] * leak_share[c] * scale
 
 
 @woven_in
@@ -955,6 +955,8 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, tuning, last
     wanted = np.zeros(chips)
     leaks = np.zeros(chips)
     leak_factor = np.ones(chips)
+    awake = np.ones(chips)
+    leak_share = np.ones(chips)
     rated_leak = np.zeros(chips)
     for e in range(leaks_count):
         rated_leak[leak_index[e, CHIP]] += leak_value[e, POWER]
@@ -991,6 +993,11 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, tuning, last
             leaks[leak_index[e, CHIP]] += leak_now[e]
         for c in range(chips):
             wanted[c] = demand[c, column]
+            # A load below the rated leakage leaves part of the chip switched off, and that part does not leak.
+            awake[c] = 1.0
+            if wanted[c] < rated_leak[c]:
+                awake[c] = wanted[c] / rated_leak[c]
+            leaks[c] *= awake[c]
             if holds_frequency == 1:
                 wanted[c] = max(wanted[c] - rated_leak[c], 0.0) + leaks[c]
         limit_chips(
@@ -1000,8 +1007,10 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, tuning, last
             column, demand, holds_frequency, rated_leak, leaks, allowed, curve, exponent, power, frequency, bound,
             leak_factor, follows,
         )
+        for c in range(chips):
+            leak_share[c] = awake[c] * leak_factor[c]
         place_heat(
-            base_heat, share, follow, power, leaks, leak_now, leak_factor, leak_index, follows, heat, floating
+            base_heat, share, follow, power, leaks, leak_now, leak_factor, leak_share, leak_index, follows, heat, floating
         )
         if charger_input >= 0:
             heat[charger_input] += charger_heat * charge(
@@ -1027,7 +1036,7 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, tuning, last
             slot, row, x, boundary, heat, floating, v, predicted, ramp, start, step, tolerance, slow_limit,
             propagate, correct, out_start, out_ramp, capacity,
             law_index, law_value, law_state,
-            leak_index, leak_value, leak_factor, account, count,
+            leak_index, leak_value, leak_share, account, count,
         )
         if keep:
             # The inputs as the last (sub)step saw them at its start: what interpolation within the sample needs.

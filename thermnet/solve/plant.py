@@ -88,6 +88,9 @@ class Plant:
             )
         self.law_code = compiled.law_code.copy()
         self.law_parameters = np.ascontiguousarray(compiled.law_parameters)
+        # A fitted exponent of 0.2499999999 would cost a logarithm at every evaluation.
+        surface = self.law_code == SURFACE
+        self.law_parameters[surface, 2] = np.round(self.law_parameters[surface, 2], 9)
         ends = np.empty((len(self.law_code), 2), dtype=np.int64)
         self.law_reference = np.empty(len(self.law_code))
         self.law_fast = np.zeros(len(self.law_code), dtype=np.int64)

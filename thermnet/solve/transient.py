@@ -370,8 +370,7 @@ def heat_of_links(compiled: CompiledNetwork, full: Array) -> tuple[tuple[str, ..
 
     parts = [difference(compiled.link_ends) * compiled.link_conductance]
     if compiled.laws:
-        balance = HeatBalance(compiled)
-        parts.append(np.array([balance.law_heat(row) for row in full]).reshape(len(full), -1))
+        parts.append(HeatBalance(compiled).law_heat(full.T).T)
     parts.append(difference(compiled.stream_ends) * compiled.stream_rate)
     names = (*compiled.link_names, *compiled.law_names, *compiled.stream_names)
     return names, np.hstack(parts)
