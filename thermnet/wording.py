@@ -54,9 +54,9 @@ def nearest(name: str, known: Iterable[str]) -> str:
 
 def any_of(names: Iterable[str], limit: int = 12) -> str:
     """List names for an ``expected`` text: ``one of a, b, c``."""
-    options = list(names)
+    options = [name for name in names if name]
     if not options:
-        return "a name (none is declared)"
+        return "something declared (there is none)"
     return (
         ("one of " if len(options) > 1 else "")
         + ", ".join(options[:limit])

@@ -31,7 +31,16 @@ def refused(tmp_path: Path, text: str | bytes, chips: tuple[str, ...] = ("cpu",)
 
 
 def test_all_named_loads_of_the_vocabulary_are_there():
-    assert set(workload_names()) == {"idle", "typing", "pages", "compile", "render", "call", "game", "inference"}
+    assert set(workload_names()) == {
+        "idle",
+        "typing",
+        "pages",
+        "compile",
+        "render",
+        "call",
+        "game",
+        "inference",
+    }
 
 
 @pytest.mark.parametrize("name", workload_names())
@@ -217,14 +226,18 @@ def test_two_chips_are_matched_by_name_and_by_the_words_of_the_trade(tmp_path):
 
 
 def test_mended_rows_are_noted(tmp_path):
-    text = (
-        "time [s],cpu power (W)\n0,10\n1,nan\n2,-0.4\n3,20\n3,30\n5,60\n4,50\n,99\n6,\n7,70\n8,\n"
-    )
+    text = "time [s],cpu power (W)\n0,10\n1,nan\n2,-0.4\n3,20\n3,30\n5,60\n4,50\n,99\n6,\n7,70\n8,\n"
     load = log(tmp_path, text)
     np.testing.assert_allclose(load.times, [0, 1, 2, 3, 4, 5, 6, 7, 8])
     np.testing.assert_allclose(load.watts["cpu"], [10, 10, 0, 25, 50, 60, 60, 70, 70])
     notes = "; ".join(load.notes)
-    for part in ("3 missing readings", "1 small negative", "ran backwards 1", "1 rows repeat", "1 rows without a time"):
+    for part in (
+        "3 missing readings",
+        "1 small negative",
+        "ran backwards 1",
+        "1 rows repeat",
+        "1 rows without a time",
+    ):
         assert part in notes
 
 
@@ -273,8 +286,18 @@ def test_chip_without_a_column_is_noted(tmp_path):
         ("time [s],cpu power (W)\n", "line 1", "a header and no rows", "rows of readings"),
         ("time [s],cpu power (W)\n0,1\n", "rows", "1 usable", "at least 2"),
         ("time [s],cpu power (W)\n0,1\n1,\n2,\n3,\n", "column", "3 of 4 cells hold no number", "most cells"),
-        ("time [s],cpu a power (W),cpu b power (W)\n0,1,1\n1,2,2\n", "line 1", "2 columns may be meant", "one column"),
-        ("timestamp,cpu_w\n2026-03-14 09:00:00,1\n2026-13-14 09:00:01,2\n", "line 3", "2026-13-14", "time stamp"),
+        (
+            "time [s],cpu a power (W),cpu b power (W)\n0,1,1\n1,2,2\n",
+            "line 1",
+            "2 columns may be meant",
+            "one column",
+        ),
+        (
+            "timestamp,cpu_w\n2026-03-14 09:00:00,1\n2026-13-14 09:00:01,2\n",
+            "line 3",
+            "2026-13-14",
+            "time stamp",
+        ),
         ("", "file", "is empty", "demand log"),
         (b"\x00\x01\x02\x03", "line 1, column 1", "not a text file (byte 0x00)", "UTF-8"),
     ],
@@ -314,7 +337,9 @@ _CELL = st.one_of(
 
 @settings(max_examples=150, deadline=None)
 @given(
-    header=st.sampled_from(["time [s],cpu power (W)", "t (ms);power_mW", "timestamp,cpu_w", "date,time,cpu (W)"]),
+    header=st.sampled_from(
+        ["time [s],cpu power (W)", "t (ms);power_mW", "timestamp,cpu_w", "date,time,cpu (W)"]
+    ),
     cells=st.lists(st.lists(_CELL, min_size=1, max_size=4), max_size=8),
 )
 def test_random_cells_give_a_load_or_a_clear_refusal(tmp_path_factory, header, cells):
@@ -323,9 +348,8 @@ def test_random_cells_give_a_load_or_a_clear_refusal(tmp_path_factory, header, c
     path.write_text("\n".join([header, *(separator.join(row) for row in cells)]))
     try:
         load = read_demand_csv(path, ["cpu"])
-    except DesignError as error:
-        assert error.problems
-    else:
-        assert load.times[0] == 0.0
-        assert np.all(np.diff(load.times) > 0)
-        assert np.all((load.watts["cpu"] >= 0) & (load.watts["cpu"] <= 2000))
+    except DesignError:
+        return
+    assert load.times[0] == 0.0
+    assert np.all(np.diff(load.times) > 0)
+    assert np.all((load.watts["cpu"] >= 0) & (load.watts["cpu"] <= 2000))

@@ -12,7 +12,7 @@ from thermnet.network import ThermalNetwork
 from thermnet.parts.air_path import AirPath, check_air_routes
 from thermnet.parts.base import Assembly, Joiner, Part, join
 from thermnet.parts.posture import POSTURES
-from thermnet.wording import any_of, nearest, quoted
+from thermnet.wording import any_of, nearest, quoted, short
 
 RESERVED = frozenset(
     {
@@ -96,22 +96,22 @@ def joint_shapes(design: Any) -> list[Problem]:
         elif len(faces) == 2 and faces[0] == faces[1]:
             problems.append(Problem(f"{key}.between", f"{quoted(faces[0])} twice", "two different faces"))
         elif len(faces) == 2:
-            pair = frozenset(faces)
-            if pair in seen:
-                problems.append(
-                    Problem(
-                        f"{key}.between", f"joined already in joints.{seen[pair]}", "each pair of faces once"
-                    )
-                )
-            seen.setdefault(pair, index)
-        through, resistance = get(joint, "through"), get(joint, "resistance")
-        if through and resistance is not None:
-            problems.append(Problem(key, "both through and resistance", "one of them"))
-        elif not through and resistance is None:
-            problems.append(
-                Problem(key, "neither through nor resistance", "one of them: an interface part, or K/W")
-            )
+            first = seen.setdefault(frozenset(faces), index)
+            if first != index:
+                found = f"joined already in joints.{first}"
+                problems.append(Problem(f"{key}.between", found, "each pair of faces once"))
+        problems += _way_across(joint, key, " to ".join(short(face, 40) for face in faces[:2]))
     return problems
+
+
+def _way_across(joint: Any, key: str, faces: str) -> list[Problem]:
+    through, resistance = get(joint, "through"), get(joint, "resistance")
+    if through and resistance is not None:
+        return [Problem(key, f"both through and resistance ({faces})", "one of them")]
+    if not through and resistance is None:
+        found = f"neither through nor resistance ({faces})"
+        return [Problem(key, found, "one of them: the name of an interface part, or K/W")]
+    return []
 
 
 def without_chip(kinds: Mapping[str, str]) -> list[Problem]:
@@ -222,8 +222,9 @@ def _trial_joint(assembly: Assembly, index: int, joint: Any) -> list[Problem]:
     except NetworkError as error:
         return [Problem(f"joints.{index}", str(error), "two faces that can be joined")]
     except (ValueError, ArithmeticError, TypeError, KeyError) as error:
-        owner = f"{type(through).__name__}." if through is not None else ""
-        if owner and str(error).startswith(owner):
-            return [from_exception(error, joined("parts", joint.through), type(through))]
+        for name in (joint.through, *(face.partition(".")[0] for face in faces)):
+            owner = type(assembly.parts.get(name))
+            if str(error).startswith(f"{owner.__name__}."):
+                return [from_exception(error, joined("parts", name), owner)]
         return [from_exception(error, f"joints.{index}")]
     return []

@@ -141,7 +141,7 @@ def _quantity_schema(declared: Declaration) -> dict[str, Any]:
     ratio = declared.unit == "1"
     text = {
         "type": "string",
-        "pattern": rf"^\s*{_NUMBER}\s*%?\s*$" if ratio else rf"^\s*{_NUMBER}\s*[^\s\d.].*$",
+        "pattern": rf"^\s*{_NUMBER}\s*%?\s*$" if ratio else rf"^\s*{_NUMBER}\s*(1/)?[^\s\d.].*$",
     }
     schema: dict[str, Any] = {"anyOf": [text, {"type": "number"}]} if ratio else text
     schema |= {

@@ -23,7 +23,9 @@ LARGEST_DESIGN = 2_000_000
 
 def list_designs() -> list[str]:
     """Names of the designs that come with the package."""
-    return sorted(Path(f.name).stem for f in _folder().iterdir() if f.name.endswith(".toml"))
+    folder = _folder()
+    files = folder.iterdir() if folder.is_dir() else ()
+    return sorted(Path(f.name).stem for f in files if f.name.endswith(".toml"))
 
 
 def load_design(name_or_path: str | Path) -> Design:

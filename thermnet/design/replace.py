@@ -98,12 +98,11 @@ def replace_in(design: Design, changes: Mapping[str, Any]) -> Design:
     known = slots(design)
     problems: list[Problem] = []
     tree: dict[Any, Any] = {}
-    structural = False
+    check = True
     for key, raw in changes.items():
         name = _plain(key)
         if isinstance(raw, Part) and name in design.parts:
             tree.setdefault("parts", {})[name] = raw
-            structural = True
             continue
         slot = known.get(name)
         if slot is None:
@@ -115,15 +114,22 @@ def replace_in(design: Design, changes: Mapping[str, Any]) -> Design:
             context = error.context or {}
             problems.append(Problem(name, context["found"], context["expected"], context.get("hint", "")))
             continue
-        structural |= slot.declared.role not in ("quantity", "count", "flag", "table")
+        check &= np.ndim(value) == 0 or slot.declared.role != "quantity"
         _plant(tree, slot.steps, value)
     changed = design if problems else _changed(design, tree, "", problems)
-    if structural and not problems:
-        kinds = {name: part.kind for name, part in changed.parts.items()}
-        problems += problems_of(changed, changed.parts, kinds, changed.joints)
+    if check and not problems:
+        problems += _whole(changed)
+        if problems:  # what was wrong before is not the changes' fault
+            before = set(_whole(design))
+            problems = [problem for problem in problems if problem not in before]
     if problems:
         raise DesignError(source, list(dict.fromkeys(problems)))
     return changed
+
+
+def _whole(design: Design) -> list[Problem]:
+    kinds = {name: part.kind for name, part in design.parts.items()}
+    return problems_of(design, design.parts, kinds, design.joints)
 
 
 # -- finding ---------------------------------------------------------------------------------------------
@@ -220,7 +226,7 @@ def _quantity(declared: Declaration, raw: Any) -> Any:
     array = isinstance(raw, np.ndarray) and raw.ndim <= 2 and raw.size > 0 and raw.dtype.kind in "fiu"
     if not number and not array:
         raise _refusal(found(raw), declared.expected_text())
-    value = float(raw) if number or raw.ndim == 0 else np.asarray(raw, dtype=float)
+    value = float(raw) if number or raw.ndim == 0 else np.array(raw, dtype=float)
     refusal = refused(declared, value)
     if refusal is not None:
         low, high = float(np.min(raw)), float(np.max(raw))

@@ -28,6 +28,8 @@ FAR_ABOVE, FAR_BELOW = 1e3, 1e-6
 LARGEST, SMALLEST = 1e15, 1e-18
 """The same for values without a plausible range, in the inside unit."""
 
+_NO_UNIT = "' is not a unit"
+
 Shape = Literal["mapping", "list", "one"]
 _NUMBER = r"[-+]?(\d[\d_]*\.?\d*|\.\d+)([eE][-+]?\d+)?"
 
@@ -125,9 +127,9 @@ def from_exception(
 ) -> Problem:
     """Turn an error raised by a part into a problem at its key path.
 
-    A message of the form ``Class.field: what was found; expected what`` gives a problem at that field; one that
-    quotes an unknown name (``unknown solid 'alu'; did you mean 'aluminium'?``) gives one at the field of
-    ``fields`` that holds it.
+    A message of the form ``Class.field: what was found; expected what`` gives a problem at that field; one
+    that quotes an unknown name (``unknown solid 'alu'; did you mean 'aluminium'?``) gives one at the field
+    of ``fields`` that holds it.
     """
     message = " ".join(str(error).split()) or type(error).__name__
     if owner is not None and message.startswith(f"{owner.__name__}."):
@@ -142,7 +144,7 @@ def from_exception(
         return Problem(path, what, expected)
     what, separator, meant = message.partition("; did you mean ")
     if separator:
-        return Problem(path, what, "a known name", f"Did you mean {meant}")
+        return Problem(path, what, "a known name", f"Did you mean {meant}".replace("'", '"'))
     what, separator, known = message.partition("; known: ")
     return Problem(path, what, f"one of {known}" if separator else "values that fit together")
 
@@ -202,18 +204,11 @@ def _read_quantity(declared: Declaration, raw: Any) -> float:
 
 def _reason(message: str) -> str:
     """Tail of a unit error's message: ``'25' has no unit`` gives ``has no unit``."""
-    for phrase in (
-        " has no unit",
-        " is not a unit",
-        " is not a number with a unit",
-        " is not a finite number",
-    ):
+    if message.endswith(_NO_UNIT):
+        return f": {quoted(message[1:].removesuffix(_NO_UNIT))} is not a unit"
+    for phrase in (" has no unit", " is not a number with a unit", " is not a finite number"):
         if message.endswith(phrase):
-            return (
-                f": {quoted(message[1 : -len(phrase) - 1])} is not a unit"
-                if phrase == " is not a unit"
-                else phrase
-            )
+            return phrase
     start = message.rfind("' is ")
     return message[start + 1 :] if start >= 0 else f" ({message})"
 
@@ -335,6 +330,12 @@ def _is_table(hint: Any) -> bool:
     return isinstance(hint, type) and dataclasses.is_dataclass(hint)
 
 
+def _wanted(declared: Declaration) -> str:
+    """Say what a missing key should hold; a text or a list of names does not explain itself."""
+    expected = declared.expected_text()
+    return f"{expected} ({declared.doc})" if declared.role in ("text", "names") else expected
+
+
 def _problems(
     error: ValidationError, owner: type, raw: Mapping[str, Any], path: str, others: list[str]
 ) -> list[Problem]:
@@ -345,7 +346,7 @@ def _problems(
         name, *rest = one["loc"]
         key = joined(path, str(name))
         if one["type"] == "missing":
-            problems.append(Problem(key, "missing", declared[str(name)].expected_text()))
+            problems.append(Problem(key, "missing", _wanted(declared[str(name)])))
         elif one["type"] == "extra_forbidden":
             spare = [k for k in keys if k not in raw]
             hint = nearest(str(name), spare) or nearest(str(name), keys)
