@@ -139,7 +139,7 @@ def ring_resistances(inner_scale: Any, rings: int, resistance: Any) -> tuple[Any
     """
     if rings < 1:
         raise ValueError(f"{rings} rings; expected 1 or more")
-    scale = np.asarray(inner_scale, dtype=float)
+    scale, total = np.broadcast_arrays(np.asarray(inner_scale, float), np.asarray(resistance, float))
     if np.any((scale <= 0) | (scale >= 1)):
         raise ValueError(f"inner_scale {inner_scale!r}; expected between 0 and 1")
     steps = np.arange(rings + 1).reshape((-1,) + (1,) * scale.ndim) / rings
@@ -150,7 +150,7 @@ def ring_resistances(inner_scale: Any, rings: int, resistance: Any) -> tuple[Any
     centres = np.concatenate([log_edges[:1] - 0.25, 0.5 * (log_edges[:-1] + log_edges[1:])])
     lengths = np.diff(centres, axis=0)
     beyond = np.flip(np.cumsum(np.flip(shares, axis=0), axis=0), axis=0)
-    return np.asarray(resistance) * lengths / np.sum(lengths * beyond**2, axis=0), shares
+    return total * lengths / np.sum(lengths * beyond**2, axis=0), shares
 
 
 def _zone_mean(wave: Array, below: Array, zone: Array, above: Array) -> Array:

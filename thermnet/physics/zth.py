@@ -151,7 +151,8 @@ def cauer_to_foster(resistances: ArrayLike, capacities: ArrayLike) -> tuple[Arra
     b[index[:-1], index[1:]] = -1.0 / np.sqrt(r[:-1] * c[1:])
     _, singular, vectors = np.linalg.svd(b)
     weight = vectors[:, 0] ** 2 / c[0]
-    return weight / singular**2, 1.0 / weight
+    seen = weight > np.finfo(float).tiny  # a stage that the junction does not feel has no place in the sum
+    return weight[seen] / singular[seen] ** 2, 1.0 / weight[seen]
 
 
 def structure_function(resistances: ArrayLike, capacities: ArrayLike) -> tuple[Array, Array]:
