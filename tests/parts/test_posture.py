@@ -18,7 +18,7 @@ HEAT_RATE = 0.56  # W/K per cubic foot a minute
 
 
 def hand_model(held="desk", flow=1.9, **wall):
-    """Hand model of a 14-inch machine, 28 W, 25 degC: dies, skins, board from here, plain links for the rest."""
+    """Hand model of a 14-inch machine, 28 W, 25 degC: our parts where they exist, else plain links."""
     net = ThermalNetwork()
     net.add_boundary("ambient", 25.0)
     parts = {
