@@ -128,7 +128,7 @@ def test_repr_is_short_and_html_is_escaped():
     page = study._repr_html_()
     assert "<made-up>" not in page
     assert "&lt;made-up&gt;" in page
-    assert "28.31 W" in page
+    assert "28.3 W" in page
     assert "<burn>" not in page
 
 
@@ -154,7 +154,7 @@ def test_heading_reads_the_unit(column, text):
 
 @pytest.mark.parametrize(
     ("fact", "text"),
-    [((28.31234, "W"), "28.31 W"), ((math.nan, "s"), "–"), ("skin", "skin"), ((36000.0, "s"), "36000 s"),
+    [((28.31234, "W"), "28.3 W"), ((math.nan, "s"), "–"), ("skin", "skin"), ((36000.0, "s"), "36000 s"),
      ((0.0, "W"), "0 W"), (True, "yes"), ((25.0, "degC"), "25 °C"), ((None, "W"), "–")],
 )  # fmt: skip
 def test_fact_text(fact, text):

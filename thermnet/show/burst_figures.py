@@ -10,6 +10,7 @@ from matplotlib.lines import Line2D
 
 from thermnet.show.axis import log_time, time_text
 from thermnet.show.style import LINES, Mark, colours, marks_of
+from thermnet.show.tables import start_text
 from thermnet.studies.study import Study, cell_text, number_text
 
 
@@ -17,7 +18,8 @@ def power_duration(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     """Power that can be held, against how long; markers tell which limit binds.
 
     Reads ``study.table`` (``duration_s``, ``power_W``, ``binds``), and where present ``study.tables``:
-    ``start states`` (the same with ``start``) and ``governor`` (``duration_s``, ``power_W``).  A fact whose
+    ``start states`` (the same with ``start``) and ``governor`` (``duration_s``, ``power_W``; drawn
+    up to the fact ``mode's burst limit``).  A fact whose
     name starts with ``sustained`` is drawn as the level the curve comes down to.
     """
     c = colours(dark)
@@ -28,7 +30,7 @@ def power_duration(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     low, high = float(main["duration_s"].min()), float(main["duration_s"].max())
     top = float(main["power_W"].max())
     own = str(study.provenance.get("start", "idle"))
-    curves.append(Line2D([], [], color=c["ink"], linewidth=2.2, label=start_text(own)))
+    curves.append(Line2D([], [], color=c["ink"], linewidth=2.2, label=f"{start_text(own)}, thick"))
     if others is not None and len(others):
         _needed(others, "start states", "start", "duration_s", "power_W", "binds")
         for k, (start, rows) in enumerate(
@@ -43,16 +45,22 @@ def power_duration(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     governor = study.tables.get("governor")
     if governor is not None and len(governor):
         rows = governor[np.isfinite(governor["power_W"])]
+        ceiling = study.facts.get("mode's burst limit")
+        if isinstance(ceiling, tuple) and ceiling[0] is not None:
+            rows = rows.assign(power_W=np.minimum(rows["power_W"], ceiling[0]))
+        ceiling = study.facts.get("mode's burst limit")
+        if isinstance(ceiling, tuple) and ceiling[0] is not None:
+            rows = rows.assign(power_W=np.minimum(rows["power_W"], ceiling[0]))
         style = {"color": c["quiet"], "linestyle": (0, (1, 1.6)), "linewidth": 1.5}
         ax.plot(rows["duration_s"], rows["power_W"], **style)
-        curves.append(Line2D([], [], label="governor alone", **style))
+        curves.append(Line2D([], [], label="mode's governor", **style))
     _segments(ax, main, marks, c)
     _markers(ax, main, marks, c, size=8.0)
     level = next((fact for label, fact in study.facts.items() if label.lower().startswith("sustained")), None)
     if isinstance(level, tuple) and level[0] is not None and np.isfinite(level[0]):
         ax.axhline(level[0], color=c["quiet"], linewidth=1.0, linestyle=(0, (5, 3)))
         ax.annotate(
-            f"sustained {number_text(float(level[0]))} W",
+            f"sustained {number_text(float(level[0]), 3)} W",
             (0.008, level[0]),
             (0, -4),
             va="top",
@@ -65,7 +73,7 @@ def power_duration(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     log_time(ax, low / 1.12, high * 1.12)
     ax.set_ylim(0.0, 1.12 * top)
     ax.set_xlabel("duration (logarithmic)")
-    ax.set_title(_headed("Chip power against duration, W", study))
+    ax.set_title(_headed("Chip power (W) against duration", study))
     _legend(ax, _mark_handles(marks, c), "held by", c, below=_legend(ax, curves, "starting", c))
     return ax
 
@@ -169,14 +177,6 @@ def _headed(what: str, study: Study) -> str:
     return f"{what}: {', '.join(bits)}" if bits else what
 
 
-def start_text(start: Any) -> str:
-    """Name of a start state for people: ``15`` gives ``from 15 W``, ``idle`` gives ``from idle``."""
-    text = str(start)
-    if text.replace(".", "", 1).isdigit():
-        return f"from {text} W"
-    return text if text.startswith("from ") else f"from {text}"
-
-
 def _segments(ax: Axes, table: Any, marks: dict[str, Mark], c: dict[str, str]) -> None:
     """Draw the curve; a piece between two points held by the same limit takes that limit's colour."""
     x, y, binds = table["duration_s"].to_numpy(), table["power_W"].to_numpy(), list(map(str, table["binds"]))
@@ -189,7 +189,8 @@ def _markers(ax: Axes, table: Any, marks: dict[str, Mark], c: dict[str, str], *,
     for binds, rows in table.groupby("binds", sort=False):
         mark = marks[str(binds)]
         ax.plot(rows["duration_s"], rows["power_W"], marker=mark.marker, linestyle="none",
-                color=c[mark.colour], markersize=size, markeredgecolor=c["paper"], markeredgewidth=0.8, zorder=4)  # fmt: skip
+                color=c[mark.colour], markersize=size, markeredgecolor=c["paper"], markeredgewidth=0.8,
+                zorder=4)  # fmt: skip
 
 
 def _mark_handles(marks: dict[str, Mark], c: dict[str, str]) -> list[Line2D]:

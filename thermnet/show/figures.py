@@ -27,6 +27,8 @@ class FigureOf:
         Says in words what a study's figure shows, for readers who do not see it.
     reading : str
         One line on how to read it.
+    draws : tuple of str
+        Further tables that are curves of this figure and need not be printed beside it.
     size : callable
         Width and height in inches for a study.
     """
@@ -35,6 +37,7 @@ class FigureOf:
     draw: Callable[..., Axes]
     describe: Callable[[Study], str]
     reading: str = ""
+    draws: tuple[str, ...] = ()
     size: Callable[[Study], tuple[float, float]] = lambda study: (7.6, 4.6)
 
 
@@ -43,13 +46,14 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
         FigureOf(
             "power_duration", burst_figures.power_duration, burst_figures.describe_power_duration,
             "Each point is the highest power that lasts so long; its marker tells what holds it.",
+            draws=("governor",),
         ),
     ),
     "time_to_limit": (
         FigureOf(
             "time_to_limit", burst_figures.time_to_limit, burst_figures.describe_time_to_limit,
             "Each bar ends where the first limit is met; its marker tells which.",
-            lambda study: (7.6, 1.5 + 0.42 * max(len(study.table), 2)),
+            size=lambda study: (7.6, 1.5 + 0.42 * max(len(study.table), 2)),
         ),
     ),
 }  # fmt: skip

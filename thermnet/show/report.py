@@ -15,10 +15,10 @@ from thermnet import parameter, units
 from thermnet.design.design import Design
 from thermnet.run import Run
 from thermnet.show.axis import time_text
-from thermnet.show.burst_figures import start_text
 from thermnet.show.figures import figures_of
 from thermnet.show.run_figures import plot_run, run_title
 from thermnet.show.style import DARK, LIGHT, inline_svg
+from thermnet.show.tables import limit_table, starts_side_by_side
 from thermnet.studies.study import Study, cell_text, fact_text, heading
 
 LONGEST_TABLE = 60
@@ -27,6 +27,9 @@ LONGEST_TABLE = 60
 LONGEST_FURTHER_TABLE = 24
 """Rows up to which a further table is printed; longer ones are curves, read better from the figure."""
 
+SAME_AS = {"version": "thermnet", "ambient_degC": "ambient"}
+"""Names in a run's provenance that a study's provenance calls otherwise."""
+
 RUN_READING = (
     "Names stand at the line ends; the lowest strip tells what holds each chip's power and for how long."
 )
@@ -34,8 +37,9 @@ RUN_READING = (
 
 @dataclass(frozen=True)
 class ParameterRow:
-    """One parameter as it stands in a report."""
+    """One parameter as it stands in a report, under the part or mode it belongs to."""
 
+    group: str
     key: str
     value: str
     range: str
@@ -77,9 +81,9 @@ def report(
     )
     return environment.get_template("report.html.j2").render(
         title=title or sections[0]["title"],
-        subtitle=" ".join(text for text in (design.title, design.note) if text) if design is not None else "",
+        subtitle=[text for text in (design.title, design.note) if text] if design is not None else [],
         context=", ".join(_context(origin)) or "thermnet",
-        made=made, command=command, sections=sections, parameters=rows,
+        made=made, command=command, sections=sections, parameters=_grouped(rows),
         outside=f"{outside} value{'s' if outside > 1 else ''}" if outside else "",
         provenance=[(label.replace("_", " "), _flat(value)) for label, value in origin.items()],
         light=LIGHT, dark=DARK,
@@ -96,13 +100,14 @@ def write_report(
 
 
 def parameter_rows(design: Design, mode: str | None = None) -> Iterator[ParameterRow]:
-    """Every declared parameter of a design and of one mode, as it is printed."""
+    """Every declared parameter of a design and of one mode, as it is printed; joints are told in words."""
     from thermnet.design.replace import slots
 
+    skipped = ("name", "title", "note")
     for key, slot in slots(design).items():
         here = not key.startswith("modes.") or (mode is not None and key.startswith(f"modes.{mode}."))
         declared, value = slot.declared, slot.value
-        if not here or slot.is_cell or value is None or key in ("name", "title", "note"):
+        if not here or slot.is_cell or value is None or key in skipped or key.startswith("joints."):
             continue
         text = _plain_value(value, declared)
         if not text:
@@ -115,10 +120,34 @@ def parameter_rows(design: Design, mode: str | None = None) -> Iterator[Paramete
             slack = 1e-9 * max(abs(low), abs(high))
             number = np.asarray(value, dtype=float)
             outside = bool(np.any(number < low - slack) or np.any(number > high + slack))
-        yield ParameterRow(key, text, low_high, declared.doc, declared.source, outside)
+        group, name = _place(design, key)
+        yield ParameterRow(group, name, text, low_high, declared.doc, declared.source, outside)
+    for joint in design.joints:
+        how = f"through {joint.through}" if joint.through else ""
+        if joint.resistance is not None:
+            how = _plain_value(joint.resistance, parameter.declarations(joint)["resistance"])
+        yield ParameterRow("joints", " to ".join(joint.between), how, "", "", "", False)
+
+
+def _place(design: Design, key: str) -> tuple[str, str]:
+    """Heading under which a key is printed, and the rest of it."""
+    first, _, rest = key.partition(".")
+    if first in design.parts:
+        return f"{first} ({design.parts[first].kind.replace('_', ' ')})", rest
+    if first == "modes":
+        mode, _, rest = rest.partition(".")
+        return f"mode {mode}", rest
+    return (first, rest) if rest else ("machine", key)
 
 
 # -- inside ------------------------------------------------------------------------------------------------
+
+
+def _grouped(rows: Sequence[ParameterRow]) -> list[tuple[str, list[ParameterRow]]]:
+    groups: dict[str, list[ParameterRow]] = {}
+    for row in rows:
+        groups.setdefault(row.group, []).append(row)
+    return list(groups.items())
 
 
 def _plain_value(value: Any, declared: parameter.Declaration) -> str:
@@ -154,8 +183,11 @@ def _study_section(study: Study, k: int) -> dict[str, Any]:
         drawing = study.plot(figure.name)
         figures.append(_figure(drawing, f"fig-{k}-{number}", figure.reading))
     tables = [_table(study.table, "")]
+    drawn = {name for figure in figures_of(study) for name in figure.draws}
     for name, table in study.tables.items():
-        wide = _by_start(table)
+        if name in drawn:
+            continue
+        wide = starts_side_by_side(table, str(study.provenance.get("start", "")))
         if len(wide) <= LONGEST_FURTHER_TABLE:
             tables.append(_table(wide, name[0].upper() + name[1:]))
     return {
@@ -172,47 +204,15 @@ def _run_section(run: Run, k: int) -> dict[str, Any]:
         if isinstance(value, float) and label.startswith(("mean_power", "peak_noise")):
             words, _, unit = heading(label.replace(".", " ")).rpartition(", ")
             facts.append((words, f"{value:.1f} {unit}"))
-    facts.append(("heat not accounted for", f"{run.energy_residual:.1g} of all heat"))
+    facts.append(("energy residual", f"{run.energy_residual:.0e}"))
     return {
         "anchor": f"part-{k}", "title": f"Simulation: {run_title(run)}",
         "question": "What happens over time, and what holds the power?",
         "facts": facts, "figures": [_figure(plot_run(run), f"fig-{k}-1", RUN_READING)],
-        "tables": _limit_table(run), "caution": None, "assumptions": run.provenance.get("workload_notes", ()),
+        "tables": [_table(limit_table(run), "Limits, nearest first")], "caution": None,
+        "assumptions": run.provenance.get("workload_notes", ()),
         "trouble": [(time_text(time), text) for time, text in run.events],
     }  # fmt: skip
-
-
-def _limit_table(run: Run) -> list[dict[str, Any]]:
-    """Limits watched at nodes, nearest first: where, limit, highest, margin."""
-    import pandas as pd
-
-    rows = [
-        {
-            "limit": limit.name, "kind": limit.kind, "watched_at": limit.node,
-            "limit_degC": float(limit.value),
-            "highest_degC": float(np.max(run.temperature(limit.node))),
-            "margin_K": round(float(limit.value - np.max(run.temperature(limit.node))), 2),
-        }
-        for limit in run.limits
-        if limit.node
-    ]  # fmt: skip
-    rows.sort(key=lambda row: float(row["margin_K"]))  # type: ignore[arg-type]
-    return [_table(pd.DataFrame(rows), "Limits, nearest first")] if rows else []
-
-
-def _by_start(table: Any) -> Any:
-    """One row per duration and a column per start state, where a table is such a list."""
-    if not {"start", "duration_s", "power_W", "binds"} <= set(table.columns):
-        return table
-    said = table.assign(
-        text=[
-            f"{cell_text(float(p))} W, {str(b).replace('_', ' ')}"
-            for p, b in zip(table["power_W"], table["binds"], strict=True)
-        ]
-    )
-    wide = said.pivot(index="duration_s", columns="start", values="text")[list(said["start"].unique())]
-    wide.columns = [start_text(start) for start in wide.columns]
-    return wide.reset_index()
 
 
 def _figure(drawing: Any, name: str, reading: str) -> dict[str, str]:
@@ -242,8 +242,13 @@ def _merged(origins: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """Provenance of all sections in one list; what differs is listed with all its values."""
     merged: dict[str, Any] = {}
     for origin in origins:
-        for label, value in origin.items():
-            if label == "workload_notes" or value in (None, "", [], {}):
+        for name, value in origin.items():
+            label = SAME_AS.get(name, name)
+            if (
+                label == "workload_notes"
+                or value in (None, "", [], {})
+                or (name == "design_source" and value == origin.get("design"))
+            ):
                 continue
             if label in merged and merged[label] != value:
                 known = merged[label] if isinstance(merged[label], list) else [merged[label]]

@@ -16,6 +16,9 @@ from thermnet.show.thin import share, spans, thin
 STACK_WORDS = ("plate", "chamber", "pipe", "fins")
 """Words in node names by which the cooling stack is found, most telling first."""
 
+FAINTEST = 15.0
+"""dBA: below this a fan is lost in the quietest room; not drawn."""
+
 NEAR = 8.0
 """K below its limit from which any part deserves a line."""
 
@@ -40,7 +43,7 @@ def telling_nodes(run: Run, most: int = 5) -> list[str]:
         near = [
             limit.node
             for margin, limit in margins
-            if (limit.kind == kind if kind else margin < NEAR) and limit.node not in chosen
+            if (limit.kind == kind if kind else margin < NEAR and limit.kind not in ("junction", "skin"))
         ]
         chosen += near[:1]
     inner = [name for name in run.names if name not in run.boundaries]
@@ -128,7 +131,7 @@ def noise(ax: Axes, run: Run, *, dark: bool = False) -> Axes:
     c = colours(dark)
     divisor, _ = plain_time(ax, float(run.time[-1]))
     t, v = thin(run.time / divisor, run.channels["noise"].values[:, 0])
-    audible = np.where(v > 0.0, v, np.nan)
+    audible = np.where(v > FAINTEST, v, np.nan)
     ax.plot(t, audible, color=c["green"], linestyle=LINES[2][1], linewidth=1.6)
     room_above(ax, audible[np.isfinite(audible)] if np.isfinite(audible).any() else [0.0, 30.0])
     ax.set_title("Noise at the operator, dBA")
@@ -157,7 +160,7 @@ def binding(ax: Axes, run: Run, *, dark: bool = False) -> Axes:
         ax.broken_barh(
             bars,
             (y - 0.36, 0.72),
-            facecolor=c["paper"],
+            facecolor=c["paper" if mark.hatch else "faint"],
             edgecolor=c[mark.colour],
             hatch=mark.hatch,
             linewidth=0.9,
@@ -191,7 +194,7 @@ def step_response(
     per_watt: float | None = None,
     dark: bool = False,
 ) -> Axes:
-    """Rise of temperatures since the start, over logarithmic time; per W of a step of ``per_watt`` W if given."""
+    """Rise of temperatures over logarithmic time, in K, or in K/W where ``per_watt`` W is the step."""
     c = colours(dark)
     chosen = list(nodes) if nodes is not None else telling_nodes(run)
     positive = run.time > 0

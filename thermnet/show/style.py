@@ -192,7 +192,7 @@ def inline_svg(figure: Figure, name: str, *, title: str = "", alt: str = "") -> 
         f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
         f'viewBox="{box.group(1) if box else "0 0 500 300"}" role="img" '
         f'aria-labelledby="{name}-title {name}-alt" '
-        'style="width:100%;height:auto;stroke-linejoin:round;stroke-linecap:butt">'
+        'style="width:100%;height:auto;overflow:visible;stroke-linejoin:round;stroke-linecap:butt">'
         f'<title id="{name}-title">{escape(title or getattr(figure, "title", ""))}</title>'
         f'<desc id="{name}-alt">{escape(alt or getattr(figure, "alt", ""))}</desc>'
     )

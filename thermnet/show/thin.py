@@ -11,25 +11,38 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 
-def thin(time: Any, values: Any, points: int = 700) -> tuple[Array, Array]:
-    """Keep about ``points`` of a curve: first, last, lowest and highest sample of each of equal stretches.
+def thin(time: Any, values: Any, points: int = 1600, levels: int = 400) -> tuple[Array, Array]:
+    """Keep the samples of a curve that make a visible difference.
+
+    Both ends of every move by more than one of ``levels`` steps of the curve's range are kept, so that steps
+    stay steps; a curve too restless for that keeps the first, last, lowest and highest sample of equal
+    stretches.
 
     Returns
     -------
     time, values : arrays
-        In the order of time; the curve itself where it is short enough already.
+        In the order of time, at most about ``points`` of them; the curve itself where it is short enough.
     """
     t, v = np.asarray(time, dtype=float), np.asarray(values, dtype=float)
-    if t.size <= points:
+    if t.size <= points or np.all(np.isnan(v)):
         return t, v
-    edges = np.linspace(0, t.size, max(points // 4, 1) + 1).astype(int)
-    keep: set[int] = {0, t.size - 1}
+    low, high = np.nanmin(v), np.nanmax(v)
+    step = np.where(np.isnan(v), -1.0, np.floor((v - low) / max(high - low, 1e-12) * levels))
+    moves = np.flatnonzero(np.diff(step) != 0)
+    chosen = np.unique(np.concatenate([[0, t.size - 1], moves, moves + 1]))
+    if chosen.size > points:
+        chosen = _extremes(v, points)
+    return t[chosen], v[chosen]
+
+
+def _extremes(v: Array, points: int) -> NDArray[np.int64]:
+    edges = np.linspace(0, v.size, max(points // 4, 1) + 1).astype(int)
+    keep: set[int] = {0, v.size - 1}
     for a, b in pairwise(edges):
         part = v[a:b]
         if part.size and not np.all(np.isnan(part)):
             keep |= {int(a), int(b - 1), int(a + np.nanargmin(part)), int(a + np.nanargmax(part))}
-    chosen = np.array(sorted(keep))
-    return t[chosen], v[chosen]
+    return np.array(sorted(keep), dtype=np.int64)
 
 
 def spans(time: Any, codes: Any, code: int, *, shortest: float = 0.0) -> list[tuple[float, float]]:

@@ -118,7 +118,9 @@ class Study:
         return hand_over("show:draw")(self, figure, ax=ax, **options)  # type: ignore[no-any-return]
 
     def __repr__(self) -> str:
-        head = f"{self.title} ({_context(self.provenance)})" if _context(self.provenance) else self.title
+        context = _context(self.provenance)
+        said = not context or str(self.provenance.get("design", "")) in self.title
+        head = self.title if said else f"{self.title} ({context})"
         body = self.table.head(12).to_string(
             index=False, float_format=lambda value: f"{value:.4g}", na_rep="-"
         )
@@ -282,21 +284,21 @@ def cell_text(value: Any) -> str:
     return text if "." in text else text.replace("_", " ")  # dotted keys and node paths stay
 
 
-def number_text(value: float) -> str:
-    """Four significant figures without an exponent where that stays readable."""
+def number_text(value: float, figures: int = 4) -> str:
+    """Write a number with so many significant figures, without an exponent where that stays readable."""
     if not math.isfinite(value):
         return "–" if math.isnan(value) else ("no limit" if value > 0 else "-inf")
     if value == 0 or 1e-3 <= abs(value) < 1e6:
-        digits = 4 if abs(value) < 1e4 else len(str(int(abs(value))))
+        digits = max(figures, len(str(int(abs(value)))))
         return f"{value:.{digits}g}"
-    return f"{value:.4g}"
+    return f"{value:.{figures}g}"
 
 
 def fact_text(fact: Fact) -> str:
-    """Write a headline for people: ``(28.31234, "W")`` gives ``"28.31 W"``."""
+    """Write a headline for people: ``(28.31234, "W")`` gives ``"28.3 W"``."""
     if isinstance(fact, (tuple, list)):
         value, unit = fact
-        text = cell_text(float(value) if value is not None else None)
+        text = cell_text(None) if value is None else number_text(float(value), 3)
         return (
             text if value is None or not math.isfinite(value) else f"{text} {UNITS.get(unit, unit)}".strip()
         )
