@@ -1,1 +1,1 @@
-"""."""
+"""Design files in and out, and the design that becomes a network."""

@@ -52,12 +52,12 @@ def problems_of(
     """
     readable = {name: part for name, part in parts.items() if part is not None}
     air = air_routes(readable, set(parts) - set(readable))
-    network, failed, trial = trial_assembly(
+    assembly, failed, trial = trial_assembly(
         readable, joints, with_air=not air and len(readable) == len(parts)
     )
     sensors = tuple(name for name, _ in items(get(design, "sensors")))
     unsure = frozenset({name for name in parts if name not in readable} | failed)
-    known = Known(parts, kinds, sensors, tuple(network.nodes), unsure)
+    known = Known(parts, kinds, sensors, tuple(assembly.network.nodes), tuple(assembly.fixed_heat), unsure)
     problems = [
         *reserved_names(parts),
         *reference_problems(design, known),
@@ -68,7 +68,7 @@ def problems_of(
         *posture_name(design),
         *air,
     ]
-    return problems or (adrift(network) if not unsure else [])
+    return problems or (adrift(assembly.network) if not unsure else [])
 
 
 def reserved_names(parts: Mapping[str, Any]) -> list[Problem]:
@@ -167,12 +167,12 @@ def adrift(network: ThermalNetwork) -> list[Problem]:
 
 def trial_assembly(
     parts: Mapping[str, Part], joints: Iterable[Any], with_air: bool = True
-) -> tuple[ThermalNetwork, set[str], list[Problem]]:
+) -> tuple[Assembly, set[str], list[Problem]]:
     """Put the parts together as far as they go.
 
     Returns
     -------
-    network : ThermalNetwork
+    assembly : Assembly
     failed : set of str
         Parts that are not in it.
     problems : list of Problem
@@ -197,7 +197,7 @@ def trial_assembly(
             problems.append(from_exception(error, joined("parts", name), type(part), vars(part)))
     for index, joint in enumerate(joints):
         problems += _trial_joint(assembly, index, joint)
-    return network, failed, problems
+    return assembly, failed, problems
 
 
 def _trial_joint(assembly: Assembly, index: int, joint: Any) -> list[Problem]:

@@ -50,6 +50,9 @@ def references(design: Any) -> Iterator[Reference]:
             yield Reference(f"{joined('sensors', name)}.reads.{index}", "node", node)
     for name, mode in items(get(design, "modes")):
         yield from _of_mode(mode, joined("modes", name))
+    for name, load in items(get(design, "workloads")):
+        for source, _ in items(get(load, "other")):
+            yield Reference(joined(f"{joined('workloads', name)}.other", source), "source of heat", source)
 
 
 PART_REFERENCES: Mapping[str, Mapping[str, str]] = {"board": {"feeds": "chip"}}
@@ -102,7 +105,8 @@ class Known:
         Parts by name, None where one could not be read.
     kinds : mapping
         Kind of each part, where known.
-    sensors, nodes : tuple of str
+    sensors, nodes, sources : tuple of str
+        Sensors, nodes of the network, and parts with heat of their own that are no chips.
     unsure : set of str
         Parts that could not be read or put together, so that their nodes are not known.
     """
@@ -111,6 +115,7 @@ class Known:
     kinds: Mapping[str, str]
     sensors: tuple[str, ...]
     nodes: tuple[str, ...]
+    sources: tuple[str, ...]
     unsure: frozenset[str]
 
     def faces_of(self, name: str) -> tuple[str, ...] | None:
@@ -144,6 +149,9 @@ def _problem(reference: Reference, known: Known) -> Problem | None:
         if name in known.nodes or name == "ambient" or name.partition(".")[0] in known.unsure:
             return None
         return _unknown(key, "node", name, known.nodes)
+    if reference.what == "source of heat":
+        known_name = name in known.sources or name in known.unsure
+        return None if known_name else _unknown(key, "source of heat", name, known.sources)
     if reference.what == "interface part":
         return _joiner_problem(key, name, known)
     if reference.what == "sensor":

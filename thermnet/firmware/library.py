@@ -216,6 +216,8 @@ def as_workload(spec: Any, chips: Sequence[str], own: Mapping[str, Workload] | N
         if spec in own:
             return own[spec]
         known = [*own, *_NAMED]
+        if spec not in known and _is_file(spec):
+            return as_workload(Path(spec), chips)
         if spec not in known:
             hint = nearest(spec, known) or "A demand log is given by its path, ending in .csv."
             raise _error("workload", quoted(spec), any_of(known, 20), hint)
@@ -234,6 +236,13 @@ def as_workload(spec: Any, chips: Sequence[str], own: Mapping[str, Workload] | N
             {chip: _trace((spec[0], row), f"workload.{chip}") for chip, row in spec[1].items()}
         )
     return _from_traces({chips[0]: _trace(spec, "workload")})
+
+
+def _is_file(text: str) -> bool:
+    try:
+        return Path(text).is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def _from_traces(traces: Mapping[str, tuple[Any, Any]]) -> Workload:

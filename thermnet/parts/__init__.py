@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import importlib.util
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -35,8 +34,6 @@ def part_kinds() -> dict[str, type[Part]]:
     kinds: dict[str, type[Part]] = {}
     for module_name in MODULES:
         name = f"thermnet.parts.{module_name}"
-        if importlib.util.find_spec(name) is None:
-            continue
         module = importlib.import_module(name)
         for value in vars(module).values():
             if (
