@@ -52,7 +52,9 @@ def test_pound_force_is_the_international_one():
     assert units.parse("10 lbf", "N") == pytest.approx(10 * 0.45359237 * 9.80665, rel=1e-14)
 
 
-@pytest.mark.parametrize(("text", "unit"), [("150 mm^2", "m^2"), ("0.775 mm", "m"), ("47 um", "m"), ("2 cm^3", "m^3")])
+@pytest.mark.parametrize(
+    ("text", "unit"), [("150 mm^2", "m^2"), ("0.775 mm", "m"), ("47 um", "m"), ("2 cm^3", "m^3")]
+)
 def test_decimal_prefixes_leave_no_rounding(text, unit):
     number, prefix = text.split()[0], {"mm^2": 1e6, "mm": 1e3, "um": 1e6, "cm^3": 1e6}[text.split()[1]]
     assert units.parse(text, unit) == float(number) / prefix
