@@ -147,7 +147,8 @@ _NAMES = {
     "m": "length", "m^2": "area", "m^3": "volume", "kg": "mass", "s": "time", "W": "power", "K": "temperature difference",
     "degC": "temperature", "K/W": "thermal resistance", "W/K": "thermal conductance", "J/K": "heat capacity", "N": "force",
     "Pa": "pressure", "K*m^2/W": "area resistance", "W/(m*K)": "thermal conductivity", "rpm": "speed of rotation",
-    "m^3/s": "volume flow", "V": "voltage", "Hz": "frequency", "dBA": "noise level", "1/K": "rate per kelvin", "J": "energy",
+    "m^3/s": "volume flow", "V": "voltage", "F": "capacitance", "Hz": "frequency",
+    "dBA": "noise level", "1/K": "rate per kelvin", "J": "energy",
     "J/kg": "specific energy", "J/(kg*K)": "specific heat", "kg/m^3": "density", "W/(m^2*K)": "heat transfer coefficient",
     "1": "ratio", "deg": "angle", "rpm/s": "rate of change of speed", "W/K/s": "integral gain", "W/s": "power ramp",
 }  # fmt: skip
@@ -155,7 +156,8 @@ _NAMES = {
 _EXAMPLES = {
     "m": "1.5 mm", "m^2": "150 mm^2", "m^3": "2 cm^3", "kg": "30 g", "s": "28 s", "W": "28 W", "K": "5 K", "degC": "35 degC",
     "K/W": "0.15 K/W", "W/K": "0.5 W/K", "J/K": "70 J/K", "N": "45 N", "Pa": "120 kPa", "K*m^2/W": "9 K*mm^2/W",
-    "W/(m*K)": "4 W/(m*K)", "rpm": "3600 rpm", "m^3/s": "2 cfm", "V": "1.05 V", "Hz": "3.8 GHz", "dBA": "36 dBA",
+    "W/(m*K)": "4 W/(m*K)", "rpm": "3600 rpm", "m^3/s": "2 cfm", "V": "1.05 V", "F": "14 nF",
+    "Hz": "3.8 GHz", "dBA": "36 dBA",
     "1/K": "0.018 1/K", "J": "500 J", "J/kg": "180 kJ/kg", "J/(kg*K)": "900 J/(kg*K)", "kg/m^3": "2700 kg/m^3",
     "W/(m^2*K)": "10 W/(m^2*K)", "1": "0.25", "deg": "10 deg", "rpm/s": "200 rpm/s", "W/K/s": "0.1 W/K/s", "W/s": "1 W/s",
 }  # fmt: skip

@@ -87,6 +87,16 @@ def test_metal_is_never_allowed_more_than_glass_or_plastic():
     assert np.all(touch.touch_limit("metal", times, energy_class=2) == metal + 10.0)
 
 
+@pytest.mark.parametrize(
+    ("material", "surface"),
+    [("aluminium", "metal"), ("magnesium_alloy", "metal"), ("glass", "glass"), ("alumina", "glass"),
+     ("carbon_laminate", "glass"), ("plastic", "plastic"), ("wood", "plastic"), ("silicone", "plastic")],
+)  # fmt: skip
+def test_solids_fall_into_a_class(material, surface):
+    assert touch.surface_class(material) == surface
+    assert touch.touch_limit(material, 5.0) == touch.touch_limit(surface, 5.0)
+
+
 def test_every_entry_says_how_it_is_known():
     for entry in (*touch.TOUCH_LIMITS, *touch.BURN_THRESHOLDS):
         assert entry.source

@@ -96,7 +96,7 @@ def _postures() -> dict[str, Mapping[str, Any]]:
     return {
         "desk": {},
         "lap": lap,
-        "lap_inlets_covered": {**lap, "inlet_blocked": 0.65},
+        "lap_inlets_covered": {**lap, "inlet_blocked": 0.67},
         # A quilt is a poor conductor, takes up the whole bottom and reaches over the inlets.
         "bed": {
             "down": {"contact": 0.95, "area_resistance": 0.5, "convection": 0.5},

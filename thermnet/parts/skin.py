@@ -152,10 +152,7 @@ class Skin(Part):
         """Class of surface for touch: metal (painted too), glass or plastic."""
         if self.touch_surface != "by_material":
             return self.touch_surface
-        row = solid(self.material)
-        if row.base not in ("", "silicon"):
-            return "metal"
-        return "glass" if row.name in ("glass", "alumina") else "plastic"
+        return touch.surface_class(self.material)
 
     def touch_limit(self) -> Any:
         """Return the published touch limit in degC; read ``thermnet.physics.touch.CAUTION``."""

@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from thermnet.materials.solids import solid
+
 Array = NDArray[np.float64]
 
 ZERO_CELSIUS = 273.15
@@ -122,6 +124,8 @@ class TouchEntry:
 
 
 SURFACES = ("metal", "glass", "plastic")
+GLASS_EFFUSIVITY = 1000.0
+"""W s^0.5/(m^2 K) from which a solid that is no metal counts as glass."""
 CONTACT_TIMES = (0.0, 1.0, 10.0, 60.0, 28800.0)
 """Lower ends of the contact classes, s: under 1 s, to 10 s, to 1 min, longer (held), 8 h and more (worn)."""
 
@@ -152,6 +156,19 @@ SECOND_CLASS_ADDED = 10.0
 """K by which the second energy class (may be painful, not harmful) exceeds the first.  Seen secondary."""
 
 
+def surface_class(material: str) -> str:
+    """Class of surface (``metal``, ``glass`` or ``plastic``) of a solid of the materials table.
+
+    Metals count as metal, painted or not; of the others those with an effusivity of 1000 W s^0.5/(m^2 K) and
+    up (glass, ceramics, laminates of carbon) count as glass.  The standard's own classes are descriptions,
+    not numbers: the border is ours.
+    """
+    row = solid(material)
+    if row.base:
+        return "metal"
+    return "glass" if row.effusivity >= GLASS_EFFUSIVITY else "plastic"
+
+
 def touch_limit(surface: str, contact_time: Any, energy_class: int = 1) -> Any:
     """Touch limit in degC for a surface and a contact time, judged with the room at 25 degC.
 
@@ -161,7 +178,7 @@ def touch_limit(surface: str, contact_time: Any, energy_class: int = 1) -> Any:
     Parameters
     ----------
     surface : str
-        ``metal``, ``glass`` or ``plastic``.
+        ``metal``, ``glass`` or ``plastic``, or the name of a solid (see :func:`surface_class`).
     contact_time : float or array
         Expected time of contact, s.
     energy_class : int
@@ -367,7 +384,13 @@ def burn_integral(
 
 def _of_surface(surface: str) -> tuple[TouchEntry, ...]:
     if surface not in SURFACES:
-        raise ValueError(f"surface {surface!r}; expected one of {', '.join(SURFACES)}")
+        try:
+            surface = surface_class(surface)
+        except ValueError:
+            known = ", ".join(SURFACES)
+            raise ValueError(
+                f"surface {surface!r}; expected one of {known}, or the name of a solid"
+            ) from None
     return tuple(entry for entry in TOUCH_LIMITS if entry.surface == surface)
 
 
