@@ -68,6 +68,12 @@ class Loop:
     tuning: kernel.Tuning
     boundary: Array | None = None
 
+    def __post_init__(self) -> None:
+        plant = self.plant
+        self.work_space = kernel.work_space(
+            plant.active.size, len(plant.heat_nodes), len(plant.boundaries), len(self.silicon.leak_index), self.rules.burst.size
+        )
+
     def run(self, last: int) -> int:
         """Run to control sample ``last``, providing fan levels as they are met; returns the kernel's reason."""
         announce()
@@ -76,7 +82,7 @@ class Loop:
                 self.plant.provide(self.plant.level(self.state.fan_index.tolist()))
             reason: int = kernel.run_loop(
                 self.plant.thermal(self.boundary), self.silicon, self.senses, self.rules, self.state, self.record,
-                self.watch, self.tuning, last,
+                self.watch, self.work_space, self.tuning, last,
             )  # fmt: skip
             if reason != kernel.NEED_LEVEL:
                 return reason

@@ -102,9 +102,19 @@ def pack_silicon(plant: Plant, workload: Workload, samples: int) -> kernel.Silic
 
 
 def _curves(curves: list[tuple[tuple[float, float], ...]]) -> Array:
-    """Voltage-frequency curves of all chips, the shorter ones filled up with their last point."""
+    """Voltage-frequency curves of all chips as (frequency, voltage, slope) rows; level before the first point."""
     longest = max(len(curve) for curve in curves)
-    return np.array([[*curve, *[curve[-1]] * (longest - len(curve))] for curve in curves], dtype=float)
+    result = np.zeros((len(curves), longest + 1, 3))
+    for c, curve in enumerate(curves):
+        points = np.array(curve, dtype=float)
+        rows = np.zeros((longest + 1, 3))
+        rows[0] = (0.0, points[0, 1], 0.0)
+        rows[1 : len(points) + 1, :2] = points
+        rows[1 : len(points), 2] = np.diff(points[:, 1]) / np.diff(points[:, 0])
+        # Rows that a shorter curve does not need are never reached.
+        rows[len(points) + 1 :] = (2.0, points[-1, 1], 0.0)
+        result[c] = rows
+    return result
 
 
 def speed_cap(machine: Machine, mode: Mode, fan: str) -> float:
