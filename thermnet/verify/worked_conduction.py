@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from thermnet.physics import conduction, interface
+from thermnet.materials.solids import solid
+from thermnet.physics import conduction, interface, touch
 
 
 def bead_diameter(
@@ -112,3 +113,35 @@ def contact_conductance_ratio(pressure_ratio: float) -> float:
     values = (200.0, 2e-6, 0.15)
     first = interface.contact_conductance(*values, 5e5, 1.2e9)
     return float(interface.contact_conductance(*values, 5e5 * pressure_ratio, 1.2e9) / first)
+
+
+def air_gap_resistance(
+    gap: float,
+    area: float,
+    gas_conductivity: float,
+    emissivity_1: float,
+    emissivity_2: float,
+    temperature: float,
+) -> float:
+    """Resistance of an air gap of some area, K/W."""
+    conductance = interface.air_gap_conductance(
+        gap, gas_conductivity, emissivity_1, emissivity_2, temperature
+    )
+    return float(1.0 / (conductance * area))
+
+
+def touch_of_material(material: str, surface: float, skin: float, skin_effusivity: float) -> float:
+    """Temperature in degC at which skin of some effusivity and a material of the table meet."""
+    row = solid(material)
+    return float(
+        touch.contact_temperature(
+            surface,
+            row.through_conductivity,
+            row.density,
+            row.specific_heat,
+            skin,
+            1.0,
+            1.0,
+            skin_effusivity**2,
+        )
+    )
