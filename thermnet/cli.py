@@ -57,7 +57,12 @@ def watts(text: str) -> float:
 
 def start_state(text: str) -> Any:
     """Read ``idle``, ``cold``, or a power soaked at."""
-    return text if text in ("idle", "cold") else watts(text)
+    if text in ("idle", "cold"):
+        return text
+    try:
+        return watts(text)
+    except argparse.ArgumentTypeError as error:
+        raise argparse.ArgumentTypeError(f"{error}; or say idle or cold") from None
 
 
 def load(text: str) -> Any:
@@ -274,6 +279,7 @@ def run_study(given: argparse.Namespace) -> int:
     command = STUDIES[given.command]
     design = _design(given.design)
     folder = _folder(given.out)
+    _check_json(given)
     study: Study = getattr(studies, command.target)(
         design, given.mode, given.ambient, progress=_bar_wanted(given), **command.arguments(given, design)
     )
@@ -305,6 +311,7 @@ def run_simulate(given: argparse.Namespace) -> int:
     """Simulate a load and tell what happened."""
     design = _design(given.design)
     folder = _folder(given.out)
+    _check_json(given)
     asked = "compile" if given.load is None else given.load
     run = design.simulate(
         asked, given.mode, given.ambient, given.duration, given.start, progress=_bar_wanted(given)
@@ -344,6 +351,7 @@ def run_verify(given: argparse.Namespace) -> int:
     from thermnet.studies.study import plain
     from thermnet.verify import load_cases, verify
 
+    _check_json(given)
     cases = [case for case in load_cases(given.folder) if given.only in case.name]
     if not cases:
         raise DesignError("verify", [Problem("--only", repr(given.only), "a part of the name of a case")])
@@ -471,13 +479,17 @@ def _write_or_print(name: str, text: str) -> None:
         print(text)
         return
     path = Path(name)
-    try:
-        path.write_text(text + "\n", encoding="utf-8")
-    except OSError as error:
-        raise InputError(
-            f"--json {name}: {os.strerror(error.errno or 0)}; expected a file that can be written"
-        ) from None
+    path.write_text(text + "\n", encoding="utf-8")
     KEPT.paths.append(path)
+
+
+def _check_json(given: argparse.Namespace) -> None:
+    """Refuse an impossible ``--json`` before any work."""
+    if not given.json or given.json == "-":
+        return
+    path = Path(given.json)
+    if path.is_dir() or not os.access(path if path.exists() else path.parent, os.W_OK):
+        raise InputError(f"--json {given.json}: expected a file in a folder that exists and can be written")
 
 
 def _write_all(

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 
 from thermnet.show import burst_figures
 from thermnet.show.run_figures import plot_run
-from thermnet.show.style import Drawing, look, new_figure
+from thermnet.show.style import Drawing, look, new_figure, settle
 from thermnet.studies.study import Study
 
 
@@ -86,6 +86,7 @@ def draw(
             target = new_figure(*chosen.size(study)).subplots()
         chosen.draw(target, study, dark=dark, **options)
         drawing = target.get_figure(root=True)
+        settle(drawing)
         if isinstance(drawing, Drawing) and ax is None:
             drawing.title, drawing.alt = study.title, chosen.describe(study)
     return drawing

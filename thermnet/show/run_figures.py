@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 
 from thermnet.run import Run
 from thermnet.show.axis import log_time, plain_time, room_above, time_text
-from thermnet.show.style import LINES, Drawing, colours, look, mark_of, name_ends, new_figure
+from thermnet.show.style import LINES, Drawing, colours, look, mark_of, name_ends, new_figure, settle
 from thermnet.show.thin import share, spans, thin
 
 STACK_WORDS = ("plate", "chamber", "pipe", "fins")
@@ -257,6 +257,7 @@ def plot_run(
         if "limit" not in run.channels:
             axes[-1].set_xlabel(f"time, {plain_time(axes[-1], float(run.time[-1]))[1]}")
         figure = axes[0].get_figure(root=True)
+        settle(figure)
     if isinstance(figure, Drawing):
         figure.title = run_title(run)
         figure.alt = describe_run(run)

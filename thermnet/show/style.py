@@ -135,6 +135,7 @@ class Drawing(Figure):
 
     title: str = ""
     alt: str = ""
+    waiting: Names | None = None
 
     def _repr_svg_(self) -> str:
         return svg_text(self)
@@ -144,8 +145,10 @@ class Drawing(Figure):
 
 
 def new_figure(width: float = 7.4, height: float = 4.4) -> Drawing:
-    """Start a figure of the given size in inches (call inside :func:`look`)."""
-    return Drawing(figsize=(width, height), layout="constrained")
+    """Start a figure of a size in inches (call inside :func:`look`, and :func:`settle` at the end)."""
+    figure = Drawing(figsize=(width, height), layout="constrained")
+    figure.waiting = []
+    return figure
 
 
 def svg_text(figure: Figure) -> str:
@@ -208,6 +211,10 @@ def save_figure(figure: Figure, stem: Path) -> list[Path]:
     return [svg, png]
 
 
+Names = list[tuple[Axes, list[Any], float]]
+"""Names at line ends that wait to be pushed apart: axes, texts, smallest distance in text heights."""
+
+
 def name_ends(ax: Axes, ends: Sequence[tuple[float, str, str]], *, gap: float = 1.25) -> None:
     """Write each line's name to the right of the axes at the height of its end, pushed apart where they meet.
 
@@ -218,14 +225,7 @@ def name_ends(ax: Axes, ends: Sequence[tuple[float, str, str]], *, gap: float = 
     gap : float
         Smallest distance between two names, in text heights.
     """
-    if not ends:
-        return
     place = blended_transform_factory(ax.transAxes, ax.transData)
-    size = (
-        float(mpl.rcParams["xtick.labelsize"])
-        if not isinstance(mpl.rcParams["xtick.labelsize"], str)
-        else 10.0
-    )
     texts = [
         ax.text(
             1.025,
@@ -235,23 +235,49 @@ def name_ends(ax: Axes, ends: Sequence[tuple[float, str, str]], *, gap: float = 
             va="center",
             ha="left",
             color=colour,
-            fontsize=size,
+            fontsize=10,
             clip_on=False,
         )
         for value, name, colour in ends
     ]
     figure = ax.get_figure(root=True)
-    if figure is None:
+    waiting: Names | None = getattr(figure, "waiting", None)
+    if waiting is not None:
+        waiting.append((ax, texts, gap))
+    elif figure is not None and texts:
+        figure.draw_without_rendering()
+        _push_apart(ax, texts, gap)
+
+
+def settle(figure: Any) -> None:
+    """Lay a figure out once and for all, and push the names at line ends apart.
+
+    The layout is then kept as it is, so that every file written from the figure is the same.
+    """
+    if not isinstance(figure, Drawing) or figure.waiting is None:
         return
     figure.draw_without_rendering()
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    for ax in figure.axes:
+        # The layout's last digits depend on the order in memory; a millionth of the figure is fine enough.
+        left, bottom, width, height = (round(float(side), 6) for side in ax.get_position().bounds)
+        ax.set_position((left, bottom, width, height))
+    for ax, texts, gap in figure.waiting:
+        _push_apart(ax, texts, gap)
+    figure.waiting = None
+
+
+def _push_apart(ax: Axes, texts: Sequence[Any], gap: float) -> None:
+    figure = ax.get_figure(root=True)
+    if figure is None or not texts:
+        return
     low, high = ax.bbox.y0, ax.bbox.y1
-    height = size * figure.dpi / 72.0
-    order = sorted(range(len(ends)), key=lambda i: ends[i][0])
-    heights = [float(ax.transData.transform((1.0, ends[i][0]))[1]) for i in order]
+    order = sorted(texts, key=lambda text: float(text.get_position()[1]))
+    heights = [float(ax.transData.transform((1.0, text.get_position()[1]))[1]) for text in order]
     wanted = [min(max(pixel, low), high) for pixel in heights]
-    for i, pixel in zip(order, _apart(wanted, gap * height), strict=True):
-        value = float(ax.transData.inverted().transform((0.0, pixel))[1])
-        texts[i].set_position((1.025, value))
+    for text, pixel in zip(order, _apart(wanted, gap * 10.0 * figure.dpi / 72.0), strict=True):
+        text.set_position((1.025, float(ax.transData.inverted().transform((0.0, pixel))[1])))
 
 
 def _apart(wanted: Sequence[float], gap: float) -> list[float]:
