@@ -160,7 +160,8 @@ def resolve(name: str) -> Callable[..., Any]:
             if isinstance(value, types.FunctionType) and key[0] != "_"
         ]
         raise LookupError(f"{module_name} has no function {function_name!r}{nearest(function_name, known)}")
-    return found  # type: ignore[no-any-return]
+    function: Any = found
+    return function  # type: ignore[no-any-return]
 
 
 def network_of(case: Case) -> ThermalNetwork:
