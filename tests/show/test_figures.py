@@ -87,6 +87,19 @@ def test_power_duration_shows_every_curve_and_limit():
     assert isinstance(figure, Figure)
 
 
+@pytest.mark.parametrize("make", [make_burst, make_times], ids=["burst", "times"])
+def test_nothing_is_cut_off_at_the_edge(make):
+    figure = draw(make())
+    figure.draw_without_rendering()
+    edge, ax = figure.bbox, figure.axes[0]
+    inside = [text for legend in ax.findobj(mpl.legend.Legend) for text in legend.get_texts()]
+    for text in [*inside, *ax.texts]:
+        box = text.get_window_extent()
+        assert box.x0 >= edge.x0 - 1, text.get_text()
+        assert box.x1 <= edge.x1 + 1, text.get_text()
+        assert box.y1 <= edge.y1 + 1, text.get_text()
+
+
 def test_power_duration_draws_the_governor_no_higher_than_the_burst_limit():
     ax = draw(make_burst()).axes[0]
     assert max(float(np.max(line.get_ydata())) for line in ax.lines if len(line.get_ydata())) <= 64.0 + 1e-9

@@ -218,6 +218,7 @@ def _legend(ax: Axes, handles: list[Line2D], title: str, c: dict[str, str], belo
     legend.get_title().set_color(c["quiet"])
     if below is not None:
         ax.add_artist(below)
+        below.set_clip_on(False)  # clipped artists are left out of the layout
     return legend
 
 

@@ -121,7 +121,8 @@ def parameter_rows(design: Design, mode: str | None = None) -> Iterator[Paramete
             number = np.asarray(value, dtype=float)
             outside = bool(np.any(number < low - slack) or np.any(number > high + slack))
         group, name = _place(design, key)
-        yield ParameterRow(group, name, text, low_high, declared.doc, declared.source, outside)
+        source = "practice" if declared.source == "common practice, no source" else declared.source
+        yield ParameterRow(group, name, text, low_high, declared.doc, source, outside)
     for joint in design.joints:
         how = f"through {joint.through}" if joint.through else ""
         if joint.resistance is not None:
