@@ -38,14 +38,14 @@ def trace(seed, duration, levels, holds="frequency"):
         (1, "frequency", (3, 12, 28, 45, 70), 95.0),
         (2, "power", (3, 12, 28, 45, 70), 95.0),
         (3, "frequency", (40, 64, 90), 55.0),  # junction throttle
-        (4, "frequency", (64, 90), 300.0),  # dry-out
+        (4, "frequency", (110, 150), 400.0),  # dry-out
     ],
 )
 def test_closed_loop_agrees_with_independent_integration(seed, holds, levels, limit):
     plant = Plant(hand.machine(junction_limit=limit), 0.1)
     mode = hand.MODE
     if seed == 4:
-        mode = dataclasses.replace(mode, chips={"cpu": ChipControl(burst_limit=95.0, sustained_limit=90.0)})
+        mode = dataclasses.replace(mode, chips={"cpu": ChipControl(burst_limit=160.0, sustained_limit=150.0)})
     load = trace(seed, 60.0, levels, holds)
     run = simulate(plant, mode, load, start="cold")
     temperatures, power, speed, bounds = independent_loop.simulate(

@@ -9,7 +9,7 @@ import numpy as np
 
 from thermnet.errors import NetworkError
 from thermnet.firmware.library import workload
-from thermnet.network import ThermalNetwork, nearest
+from thermnet.network import Leakage, ThermalNetwork, nearest
 from thermnet.network.compiled import CompiledNetwork, compile_network
 from thermnet.parts.air_path import AirPath
 from thermnet.parts.base import Assembly, Joiner, join
@@ -65,63 +65,73 @@ def full_speed(design: Design) -> dict[str, float]:
     return {name: float(part.maximum_speed) for name, part in design.parts.items() if isinstance(part, Fan)}
 
 
-def build_machine(design: Design, ambient: float) -> Machine:
-    """Collect what the closed loop needs of a design at one ambient."""
+def build_machine(design: Design, ambient: Any) -> Machine:
+    """Collect what the closed loop needs of a design at one ambient; numbers stay arrays where the design has them."""
     nominal = assemble(design, ambient, full_speed(design))
     dies = {name: part for name, part in design.parts.items() if isinstance(part, Die)}
-    chips = []
-    for name, die in dies.items():
-        highest_voltage = float(die.curve[-1][0]) + float(die.voltage_offset)
-        top = float(die.curve[-1][1])
-        hot = next(limit for limit in nominal.limits if limit.name == f"{name}.junction")
-        reference = float(die.leakage_at(die.leakage_temperature, highest_voltage))
-        entries = nominal.leakage.get(name, [])
-        known = sum(float(law.power) for _, law in entries)
-        chips.append(
-            Chip(
-                name=name, share={k: float(v) for k, v in nominal.sources[name].items()},
-                follow={k: float(v) for k, v in nominal.followers.get(name, {}).items()},
-                leaks=tuple(
-                    (node, _rescaled(law, reference / known if known > 0 else 0.0)) for node, law in entries
-                ),
-                hot_spot=hot.node, junction_limit=float(hot.value),
-                curve=tuple((f / top, (v + float(die.voltage_offset)) / highest_voltage) for v, f in die.curve),
-                leak_voltage_exponent=float(die.leakage_voltage_exponent),
-            )
-        )  # fmt: skip
-    fans = tuple(
-        FanDrive(name=name, maximum=float(part.maximum_speed), grid=float(part.speed_step), noise=part.noise)
-        for name, part in design.parts.items()
-        if isinstance(part, Fan)
-    )
+    fans = {name: part for name, part in design.parts.items() if isinstance(part, Fan)}
 
     def compiled(speeds: Mapping[str, Any]) -> CompiledNetwork:
         return compile_network(assemble(design, ambient, speeds).network)
 
     return Machine(
-        name=design.name, assemble=compiled, chips=tuple(chips), fans=fans,
+        name=design.name, assemble=compiled, chips=tuple(_chip(name, die, nominal) for name, die in dies.items()),
+        fans=tuple(
+            FanDrive(name=name, maximum=_single(part.maximum_speed, f"{name}.maximum_speed"),
+                     grid=_single(part.speed_step, f"{name}.speed_step"), noise=part.noise)
+            for name, part in fans.items()
+        ),
         sources={
-            name: ({k: float(v) for k, v in nodes.items()}, float(nominal.fixed_heat[name]))
+            name: ({k: _number(v) for k, v in nodes.items()}, _number(nominal.fixed_heat[name]))
             for name, nodes in nominal.sources.items() if name in nominal.fixed_heat
         },
         sensors=design.sensors,
         limits=tuple(
-            RunLimit(limit.name, limit.kind, float(limit.value), node=limit.node, link=limit.link) for limit in nominal.limits
+            RunLimit(limit.name, limit.kind, _number(limit.value), node=limit.node, link=limit.link)
+            for limit in nominal.limits
         ),
-        ambient=float(ambient), idle_power=idle_power(list(dies)),
+        ambient=_number(ambient), idle_power=idle_power(list(dies)),
     )  # fmt: skip
+
+
+def _chip(name: str, die: Die, nominal: Assembly) -> Chip:
+    top_voltage, top_frequency = die.curve[-1]
+    highest = np.asarray(top_voltage) + np.asarray(die.voltage_offset)
+    hot = next(limit for limit in nominal.limits if limit.name == f"{name}.junction")
+    # The design states leakage at a voltage of its own; the closed loop counts it at the highest.
+    entries = nominal.leakage.get(name, [])
+    known = sum(np.asarray(law.power, dtype=float) for _, law in entries)
+    reference = np.asarray(die.leakage_at(die.leakage_temperature, highest), dtype=float)
+    factor = np.where(known > 0, reference / np.where(known > 0, known, 1.0), 0.0)
+    return Chip(
+        name=name, share={k: _number(v) for k, v in nominal.sources[name].items()},
+        follow={k: _number(v) for k, v in nominal.followers.get(name, {}).items()},
+        leaks=tuple(
+            (node, Leakage(power=_number(law.power * factor), reference=_number(law.reference), slope=_number(law.slope)))
+            for node, law in entries
+        ),
+        hot_spot=hot.node, junction_limit=_number(hot.value),
+        curve=tuple((_number(f / top_frequency), _number((v + die.voltage_offset) / highest)) for v, f in die.curve),
+        leak_voltage_exponent=_number(die.leakage_voltage_exponent),
+    )  # fmt: skip
+
+
+def _number(value: Any) -> Any:
+    """Turn what is one number into a float, and leave arrays over samples as they are."""
+    array = np.asarray(value, dtype=float)
+    return float(array) if array.ndim == 0 else array
+
+
+def _single(value: Any, key: str) -> float:
+    if np.ndim(value):
+        raise NetworkError(f"{key} must be the same for every sample of an ensemble")
+    return float(value)
 
 
 def idle_power(chips: list[str]) -> dict[str, float]:
     """Mean power of each chip under the named idle load, W."""
     load = workload("idle", chips)
     return {name: float(np.mean(load.sampled(name, 1.0, 3600))) for name in chips}
-
-
-def _rescaled(law: Any, factor: float) -> Any:
-    from dataclasses import replace
-
-    return replace(law, power=float(law.power) * factor, reference=float(law.reference), slope=float(law.slope))
 
 
 def chargers(design: Design) -> dict[str, Charger]:

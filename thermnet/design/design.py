@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -19,6 +19,7 @@ from thermnet.parts.base import Part
 if TYPE_CHECKING:
     from thermnet.network import ThermalNetwork
     from thermnet.run import Run
+    from thermnet.solve.ensemble import EnsembleRun
     from thermnet.solve.machine import Machine
     from thermnet.solve.plant import Plant
 
@@ -163,6 +164,47 @@ class Design:
         }  # fmt: skip
         return simulate(plant, chosen, load, duration=duration, start=start, tolerance=tolerance, every=every,
                         ambient=varying, progress=progress, provenance=provenance)  # fmt: skip
+
+    @property
+    def samples(self) -> int | None:
+        """Number of samples if any parameter is an array, else None."""
+        from thermnet.design.samples import sample_count
+
+        return sample_count(self)
+
+    def sample(self, index: int) -> Design:
+        """One sample of a design with array-valued parameters."""
+        from thermnet.design.samples import taken
+
+        return taken(self, index)
+
+    def ensemble(
+        self, workload: Any, mode: str = "desk", ambient: float | None = None, duration: float | None = None,
+        start: Any = "idle", *, traces: Sequence[str] = (), trace_period: float = 10.0, tolerance: float = 0.01,
+        workers: int | None = None, progress: bool = False,
+    ) -> EnsembleRun:  # fmt: skip
+        """Simulate every sample of a design whose parameters are arrays (see :meth:`replace`).
+
+        Parameters
+        ----------
+        workload, mode, ambient, duration, tolerance, progress
+            As for :meth:`simulate`.
+        start : "idle", "cold", W, or mapping of chip to W
+        traces : node names, ``power.<chip>`` or ``fan_speed.<fan>``
+            Histories to keep, every ``trace_period`` s; everything else is streamed into scalar outputs.
+        workers : int, optional
+            Threads; all cores if left out.  Results do not depend on it.
+
+        Returns
+        -------
+        EnsembleRun
+        """
+        from thermnet.design.ensembles import simulate_ensemble
+
+        return simulate_ensemble(
+            self, workload, mode, ambient, duration, start, traces=traces, trace_period=trace_period, tolerance=tolerance,
+            workers=workers, progress=progress,
+        )  # fmt: skip
 
     @cached_property
     def _kept(self) -> dict[Any, Any]:

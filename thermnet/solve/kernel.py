@@ -161,6 +161,7 @@ class State(NamedTuple):
     frequency: Any  # (chips,)
     bound: Any  # (chips,) limit code
     work: Any  # (chips,) s at full frequency
+    tally: Any  # (chips, 8): samples in which each limit bound, then the sum of power in W
     account: Any  # (3,): heat in, heat out (J); largest error estimate (K)
     count: Any  # (6,): tick, stage, refined samples, slow refresh interval, ticks since refresh, fan table steps
 
@@ -953,6 +954,7 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
     frequency = state.frequency
     bound = state.bound
     work = state.work
+    tally = state.tally
     account = state.account
     count = state.count
     every = record.every[0]
@@ -1086,6 +1088,8 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
                 kept_u[r, j] = v[nx + j]
         for c in range(chips):
             average[c] += alpha[c] * (power[c] - average[c])
+            tally[c, bound[c]] += 1.0
+            tally[c, 7] += power[c]
             if peak_demand[c] > 0.0:
                 work[c] += frequency[c] * demand[c, column] / peak_demand[c] * step
         count[0] = tick + 1

@@ -117,24 +117,36 @@ def _curves(curves: list[tuple[tuple[float, float], ...]]) -> Array:
     return result
 
 
-def speed_cap(machine: Machine, mode: Mode, fan: str) -> float:
+def speed_cap(machine: Machine, mode: Mode, fan: str) -> Any:
     """Highest speed a fan may take in a mode: its own maximum, the mode's cap, and the noise cap, in rpm.
 
-    A noise cap lowers all fans to the same share of their maxima; found by bisection on the summed level.
+    A noise cap lowers all fans to the same share of their maxima; found by bisection on the summed level (for all
+    samples at once where the fans' noise is an array).
     """
-    limits = [f.maximum for f in machine.fans if f.name == fan]
+    own = next(f.maximum for f in machine.fans if f.name == fan)
+    cap: Any = own
     control = mode.fans.get(fan)
     if control is not None and control.speed_cap is not None:
-        limits.append(control.speed_cap)
+        cap = np.minimum(cap, control.speed_cap)
     if mode.noise_cap is not None:
-        low, high = 0.0, 1.0
-        if float(machine.noise({f.name: f.maximum for f in machine.fans})) > mode.noise_cap:
-            for _ in range(60):
-                middle = 0.5 * (low + high)
-                loud = float(machine.noise({f.name: max(middle * f.maximum, 1.0) for f in machine.fans}))
-                low, high = (low, middle) if loud > mode.noise_cap else (middle, high)
-            limits.append(low * next(f.maximum for f in machine.fans if f.name == fan))
-    return min(limits)
+        loudest = np.asarray(machine.noise({f.name: f.maximum for f in machine.fans}), dtype=float)
+        low, high = np.zeros(loudest.shape), np.ones(loudest.shape)
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            level = machine.noise({f.name: np.maximum(middle * f.maximum, 1.0) for f in machine.fans})
+            too_loud = np.asarray(level) > mode.noise_cap
+            low, high = np.where(too_loud, low, middle), np.where(too_loud, middle, high)
+        cap = np.minimum(cap, np.where(loudest > mode.noise_cap, low, 1.0) * own)
+    return float(cap) if np.ndim(cap) == 0 else cap
+
+
+def fan_caps(machine: Machine, mode: Mode) -> Array:
+    """Speed cap of each fan on its speed grid: (fans,) or (fans, samples) rpm.
+
+    A cap between two speeds of the grid becomes the lower one, so that the cap holds.
+    """
+    caps = [np.floor(np.asarray(speed_cap(machine, mode, f.name)) / f.grid + 1e-9) * f.grid for f in machine.fans]
+    return np.array(np.broadcast_arrays(*caps) if caps else [], dtype=float)
 
 
 def pack_rules(plant: Plant, mode: Mode, sensors: SensorSet) -> kernel.Rules:
@@ -160,10 +172,7 @@ def pack_rules(plant: Plant, mode: Mode, sensors: SensorSet) -> kernel.Rules:
             speed += [row[1] for row in rows.steps]
             first.append(len(on))
     fan_ticks = np.array([ticks(c.period, period) for c in fans], dtype=np.int64)
-    # A cap lies between two speeds of the grid: take the one below, so that the cap holds.
-    caps = np.array(
-        [np.floor(speed_cap(machine, mode, fan.name) / fan.grid + 1e-9) * fan.grid for fan in machine.fans], dtype=float
-    )
+    caps = fan_caps(machine, mode)
     skins = mode.skin_limits
     skin_ticks = np.array([ticks(s.period, period) for s in skins], dtype=np.int64)
     charger = mode.charger
@@ -238,7 +247,7 @@ def fresh_state(
         np.zeros(skins, dtype=np.int64), np.zeros(tables, dtype=np.int64) if table_step is None else table_step.copy(),
         np.full(tables, -1_000_000_000, dtype=np.int64), indices * rules.fan_grid, indices.astype(np.int64).copy(),
         np.zeros(1, dtype=np.int64), np.zeros((plant.law_code.size, 2)),
-        average.copy(), np.ones(chips), np.zeros(chips, dtype=np.int64), np.zeros(chips), np.zeros(3), count,
+        average.copy(), np.ones(chips), np.zeros(chips, dtype=np.int64), np.zeros(chips), np.zeros((chips, 8)), np.zeros(3), count,
     )  # fmt: skip
 
 

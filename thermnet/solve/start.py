@@ -49,7 +49,7 @@ def settle(
     """
     fans = rules.fan_idle.size
     tables = np.zeros(rules.table_fan.size, dtype=np.int64)
-    indices = _request(rules, tables) if fixed_fans is None else fixed_fans
+    indices = fan_request(rules, tables) if fixed_fans is None else fixed_fans
     guess: Array | None = None
     for _ in range(200):
         level = plant.level(indices.tolist())
@@ -59,8 +59,8 @@ def settle(
         if fixed_fans is not None or fans == 0:
             break
         readings = senses.weight @ x + senses.offset
-        higher = np.maximum(tables, _steps(rules, readings))
-        new = np.maximum(indices, _request(rules, higher))
+        higher = np.maximum(tables, fan_steps(rules, readings))
+        new = np.maximum(indices, fan_request(rules, higher))
         tables = higher
         if np.array_equal(new, indices):
             break
@@ -123,7 +123,8 @@ def _solve(plant: Plant, compiled: Any, heat: Array, guess: Array | None) -> Arr
         raise NetworkError("the start state has no steady solution") from None
 
 
-def _steps(rules: kernel.Rules, readings: Array) -> NDArray[np.int64]:
+def fan_steps(rules: kernel.Rules, readings: Array) -> NDArray[np.int64]:
+    """Step of each fan table at sensor readings, without hysteresis."""
     steps = np.zeros(rules.table_fan.size, dtype=np.int64)
     for t in range(steps.size):
         on = rules.step_on[rules.table_first[t] : rules.table_first[t + 1]]
@@ -131,7 +132,8 @@ def _steps(rules: kernel.Rules, readings: Array) -> NDArray[np.int64]:
     return steps
 
 
-def _request(rules: kernel.Rules, steps: NDArray[np.int64]) -> NDArray[np.int64]:
+def fan_request(rules: kernel.Rules, steps: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Position of each fan on its speed grid that the tables' steps ask for."""
     speeds = rules.fan_idle.copy()
     for t, step in enumerate(steps):
         if step > 0:

@@ -1,0 +1,210 @@
+"""Network algebra for many machines at once: arrays with the sample as the *first* axis of matrices.
+
+The same formulas as in ``equations``, ``steady`` and ``propagator``, on stacks; every machine's numbers come out
+the same to rounding, whatever the size of the stack.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermnet.errors import NetworkError
+from thermnet.network.compiled import CompiledNetwork
+from thermnet.network.laws import CODED
+from thermnet.solve.propagator import TERMS
+
+Array = NDArray[np.float64]
+
+
+def transports(compiled: CompiledNetwork, law_conductance: Array | None = None) -> Array:
+    """Transport matrices (s, n, n + b) of all samples; see :meth:`CompiledNetwork.transport`."""
+    n, total, samples = compiled.size, compiled.size + len(compiled.boundaries), _samples(compiled)
+    matrix = np.zeros((total, total, samples))
+    for ends, values in ((compiled.link_ends, compiled.link_conductance), (compiled.law_ends, law_conductance)):
+        if values is None:
+            continue
+        for (a, b), g in zip(ends, values, strict=True):
+            matrix[a, a] += g
+            matrix[b, b] += g
+            matrix[a, b] -= g
+            matrix[b, a] -= g
+    for (a, b), w in zip(compiled.stream_ends, compiled.stream_rate, strict=True):
+        matrix[b, b] += w
+        matrix[b, a] -= w
+    return np.ascontiguousarray(np.moveaxis(matrix[:n], -1, 0))
+
+
+def outflows(compiled: CompiledNetwork, law_conductance: Array) -> Array:
+    """Heat-to-boundary vectors (s, n + b); see :meth:`CompiledNetwork.outflow_vector`."""
+    n, samples = compiled.size, _samples(compiled)
+    q = np.zeros((n + len(compiled.boundaries), samples))
+    for ends, values in ((compiled.link_ends, compiled.link_conductance), (compiled.law_ends, law_conductance)):
+        for (a, b), g in zip(ends, values, strict=True):
+            if (a >= n) == (b >= n):
+                continue
+            inner, outer = (b, a) if a >= n else (a, b)
+            q[inner] += g
+            q[outer] -= g
+    sends = set(compiled.stream_ends[:, 0].tolist())
+    for (a, b), w in zip(compiled.stream_ends, compiled.stream_rate, strict=True):
+        if a >= n:
+            q[a] -= w
+        if b >= n:
+            q[a] += w
+        elif b not in sends:
+            q[b] += w
+    return np.ascontiguousarray(q.T)
+
+
+def boundary_temperatures(compiled: CompiledNetwork) -> Array:
+    """Boundary temperatures (s, b) of all samples, degC."""
+    samples = _samples(compiled)
+    return np.stack([np.broadcast_to(np.asarray(v, dtype=float), samples) for v in compiled.boundary_values], axis=1)
+
+
+def law_conductances(compiled: CompiledNetwork, everything: Array) -> Array:
+    """Conductance (k, s) of each law link at temperatures (n + b, s) of all rows, W/K."""
+    result = np.empty((len(compiled.law_ends), everything.shape[1]))
+    for code, function in CODED.items():
+        for k in np.flatnonzero(compiled.law_code == code):
+            a, b = compiled.law_ends[k]
+            result[k] = function(compiled.law_parameters[k], everything[a], everything[b])
+    return result
+
+
+def steady(compiled: CompiledNetwork, power: Array, guess: Array | None = None, *, tolerance: float = 1e-7) -> Array:
+    """Steady node temperatures (n, s) under heat ``power`` (n, s) W, leakage left out, by Newton on all samples.
+
+    Stops when the last step is below ``tolerance`` K; Newton steps square the error, so what is left is rounding.
+
+    Raises
+    ------
+    NetworkError
+        A sample does not settle; its number and worst node are given.
+    """
+    n, samples = compiled.size, _samples(compiled)
+    linear = transports(compiled)
+    boundary = boundary_temperatures(compiled).T
+    temperature = np.full((n, samples), float(boundary.min())) if guess is None else guess.copy()
+    ends = compiled.law_ends
+    for _ in range(60):
+        everything = np.vstack([temperature, boundary])
+        residual = power - np.einsum("sij,js->is", linear, everything)
+        jacobian = -linear[:, :, :n].copy()
+        if len(ends):
+            at_a, at_b = everything[ends[:, 0]], everything[ends[:, 1]]
+            heat = _law_heat(compiled, at_a, at_b)
+            step = 1e-6 * np.maximum(1.0, np.abs(at_a - at_b))
+            by_a = (_law_heat(compiled, at_a + step, at_b) - _law_heat(compiled, at_a - step, at_b)) / (2.0 * step)
+            by_b = (_law_heat(compiled, at_a, at_b + step) - _law_heat(compiled, at_a, at_b - step)) / (2.0 * step)
+            for k, (a, b) in enumerate(ends):
+                if a < n:
+                    residual[a] -= heat[k]
+                    jacobian[:, a, a] -= by_a[k]
+                    if b < n:
+                        jacobian[:, a, b] -= by_b[k]
+                if b < n:
+                    residual[b] += heat[k]
+                    jacobian[:, b, b] += by_b[k]
+                    if a < n:
+                        jacobian[:, b, a] += by_a[k]
+        change = np.linalg.solve(jacobian, -residual.T[:, :, None])[:, :, 0].T
+        largest = np.max(np.abs(change), axis=0)
+        change *= np.minimum(1.0, 200.0 / np.maximum(largest, 200.0))
+        temperature = temperature + change
+        if not np.all(np.isfinite(temperature)):
+            break
+        if float(np.max(largest)) < tolerance:
+            return temperature
+    bad = int(np.argmax(np.nan_to_num(np.max(np.abs(residual), axis=0), nan=np.inf)))
+    node = compiled.nodes[int(np.argmax(np.abs(residual[:, bad])))]
+    raise NetworkError(f"sample {bad} of the ensemble does not settle to a steady state; worst at node {node!r}")
+
+
+def _law_heat(compiled: CompiledNetwork, at_a: Array, at_b: Array) -> Array:
+    heat = np.empty_like(at_a)
+    for code, function in CODED.items():
+        for k in np.flatnonzero(compiled.law_code == code):
+            heat[k] = function(compiled.law_parameters[k], at_a[k], at_b[k]) * (at_a[k] - at_b[k])
+    return heat
+
+
+def phi_stacks(matrices: Array, step: float, keep: int) -> list[tuple[Array, Array, Array, Array]]:
+    """``phi_0 .. phi_3`` of stacks (s, x, x) for steps h, h/2 ...; see :func:`thermnet.solve.propagator.phi_functions`.
+
+    The number of halvings is that of each matrix alone, so that a machine's propagators do not depend on which
+    others share its stack.
+    """
+    samples, size, _ = matrices.shape
+    norms = np.abs(matrices).sum(axis=2).max(axis=1) * step
+    needed = np.where(norms > 0.5, np.ceil(np.log2(np.maximum(norms, 1e-300) / 0.5)), 0).astype(int)
+    halvings = np.maximum(keep - 1, needed)
+    levels = [tuple(np.empty_like(matrices) for _ in range(4)) for _ in range(keep)]
+    for count in np.unique(halvings):
+        rows = np.flatnonzero(halvings == count)
+        identity = np.broadcast_to(np.eye(size), (rows.size, size, size))
+        z = matrices[rows] * (step / 2.0 ** int(count))
+        diagonal = np.arange(size)
+        phi3 = identity / math.factorial(TERMS + 3)
+        for k in range(TERMS - 1, -1, -1):
+            phi3 = z @ phi3
+            phi3[:, diagonal, diagonal] += 1.0 / math.factorial(k + 3)
+        phi2 = z @ phi3
+        phi2[:, diagonal, diagonal] += 0.5
+        phi1 = z @ phi2
+        phi1[:, diagonal, diagonal] += 1.0
+        phi0 = z @ phi1
+        phi0[:, diagonal, diagonal] += 1.0
+        for done in range(int(count) + 1):
+            left = int(count) - done
+            if left < keep:
+                for target, value in zip(levels[left], (phi0, phi1, phi2, phi3), strict=True):
+                    target[rows] = value
+            if left:
+                phi3 = (phi1 @ phi2 + 2.0 * phi3 + phi2) / 8.0
+                phi2 = (phi1 @ phi1 + 2.0 * phi2) / 4.0
+                phi1 = (phi0 @ phi1 + phi1) / 2.0
+                phi0 = phi0 @ phi0
+    return levels  # type: ignore[return-value]
+
+
+def condensed_stacks(compiled: CompiledNetwork, law_reference: Array) -> tuple[Array, Array, Array, Array]:
+    """``(matrix, inputs, out_x, out_u)`` of all samples with massless nodes eliminated.
+
+    Shapes (s, x, x), (s, x, n + b), (s, x), (s, n + b); ``law_reference`` is (k, s).  See
+    :func:`thermnet.solve.propagator.condense`.
+    """
+    n, b, samples = compiled.size, len(compiled.boundaries), _samples(compiled)
+    transport = transports(compiled, law_reference)
+    out = outflows(compiled, law_reference)
+    positive = np.all(compiled.capacity > 0, axis=-1) if compiled.capacity.ndim > 1 else compiled.capacity > 0
+    active, massless = np.flatnonzero(positive), np.flatnonzero(~positive)
+    drive = np.concatenate([np.broadcast_to(np.eye(n), (samples, n, n)), -transport[:, :, n:]], axis=2)
+    inner = transport[:, :, :n]
+    capacity = np.broadcast_to(compiled.capacity[active].T, (samples, active.size))
+    kxx, kxz = inner[:, active][:, :, active], inner[:, active][:, :, massless]
+    kzx, kzz = inner[:, massless][:, :, active], inner[:, massless][:, :, massless]
+    if massless.size:
+        zx = np.linalg.solve(kzz, -kzx)
+        zu = np.linalg.solve(kzz, drive[:, massless])
+    else:
+        zx, zu = np.zeros((samples, 0, active.size)), np.zeros((samples, 0, n + b))
+    matrix = -(kxx + kxz @ zx) / capacity[:, :, None]
+    inputs = (drive[:, active] - kxz @ zu) / capacity[:, :, None]
+    out_x = out[:, active] + np.einsum("sz,szx->sx", out[:, massless], zx)
+    out_u = np.concatenate([np.zeros((samples, n)), out[:, n:]], axis=1) + np.einsum("sz,szu->su", out[:, massless], zu)
+    return matrix, inputs, out_x, out_u
+
+
+def _samples(compiled: CompiledNetwork) -> int:
+    if len(compiled.batch_shape) != 1:
+        raise NetworkError(f"expected a network of many machines along one axis, got trailing axes {compiled.batch_shape}")
+    return compiled.batch_shape[0]
+
+
+__all__ = [
+    "boundary_temperatures", "condensed_stacks", "law_conductances", "outflows", "phi_stacks", "steady", "transports",
+]  # fmt: skip

@@ -1,0 +1,141 @@
+"""Propagators of many machines of one structure, by fan level: the ensemble's counterpart of ``plant``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermnet.network.compiled import CompiledNetwork
+from thermnet.network.laws import CLOSED, CODED, DRY_OUT, MELTING, SURFACE
+from thermnet.solve import batch, kernel
+from thermnet.solve.machine import Machine
+from thermnet.solve.plant import REFERENCE_RISE, Plant
+
+Array = NDArray[np.float64]
+
+
+class Stack:
+    """Machines ``machine`` (numbers are arrays over samples) with the structure of ``template`` (one of them).
+
+    Propagators are laid out sample first, so that one machine's are contiguous for the kernel.
+    """
+
+    def __init__(self, template: Plant, machine: Machine, samples: int) -> None:
+        self.template, self.machine, self.samples = template, machine, samples
+        self._levels: dict[int, CompiledNetwork] = {}
+        first = self.compiled(template.levels - 1)
+        self.capacity = np.ascontiguousarray(first.capacity[template.active].T)
+        self.boundary = batch.boundary_temperatures(first)
+        self.law_parameters = np.ascontiguousarray(np.moveaxis(first.law_parameters, -1, 0))
+        surface = template.law_code == SURFACE
+        self.law_parameters[:, surface, 2] = np.round(self.law_parameters[:, surface, 2], 9)
+        self.law_reference = self._references(first)
+        self.law_value = np.concatenate([self.law_parameters, self.law_reference[:, :, None]], axis=2)
+        self.slot_of_level = np.full(template.levels, -1, dtype=np.int64)
+        self.used = 0
+        self._allocate(2)
+
+    def compiled(self, level: int) -> CompiledNetwork:
+        """Compiled network of one level for all samples."""
+        if level not in self._levels:
+            network = self.machine.assemble(self.template.speeds(level))
+            self._levels[level] = spread(network, self.samples)
+        return self._levels[level]
+
+    def _references(self, compiled: CompiledNetwork) -> Array:
+        """Conductance held in the propagators, (s, k): as in ``Plant``."""
+        n = compiled.size
+        result = np.empty((self.samples, len(self.template.law_code)))
+        for k, (a, b) in enumerate(compiled.law_ends):
+            parameters = self.law_parameters[:, k].T
+            code = int(self.template.law_code[k])
+            if code == DRY_OUT:
+                result[:, k] = 1.0 / parameters[0]
+            elif code == MELTING:
+                result[:, k] = parameters[0] * CLOSED
+            else:
+                outside = min(a, b) if max(a, b) < n else max(a, b)
+                cold = self.boundary[:, outside - n] if outside >= n else np.asarray(self.machine.ambient)
+                result[:, k] = CODED[code](parameters, cold + REFERENCE_RISE, cold)
+        return result
+
+    propagate: Array
+    correct: Array
+    out_start: Array
+    out_ramp: Array
+
+    def _allocate(self, slots: int) -> None:
+        t, subdivisions = self.template, kernel.SUBDIVISIONS
+        nx, mh, nb = t.active.size, len(t.heat_nodes), len(t.boundaries)
+        for name, shape in {
+            "propagate": (nx + mh + nb, nx), "correct": (mh, nx), "out_start": (nx + mh + nb,), "out_ramp": (mh,),
+        }.items():  # fmt: skip
+            fresh = np.zeros((self.samples, slots, subdivisions, *shape))
+            old = getattr(self, name, None)
+            if old is not None:
+                fresh[:, : old.shape[1]] = old
+            setattr(self, name, fresh)
+
+    def provide(self, level: int) -> None:
+        """Build the propagators of a level for all samples, if they are not there yet."""
+        if self.slot_of_level[level] >= 0:
+            return
+        if self.used == self.propagate.shape[1]:
+            self._allocate(2 * self.used)
+        t, slot = self.template, self.used
+        compiled = self.compiled(level)
+        matrix, inputs, out_x, out_u = batch.condensed_stacks(compiled, self.law_reference.T)
+        n, mh, nx = compiled.size, len(t.heat_nodes), t.active.size
+        columns = np.concatenate([t.heat_rows, np.arange(n, n + len(t.boundaries))])
+        drive, out_u = inputs[:, :, columns], out_u[:, columns]
+        for s, (phi0, phi1, phi2, phi3) in enumerate(batch.phi_stacks(matrix, t.period, kernel.SUBDIVISIONS)):
+            h = t.period / 2**s
+            second = phi2 @ drive
+            self.propagate[:, slot, s, :nx] = np.swapaxes(phi0, 1, 2)
+            self.propagate[:, slot, s, nx:] = h * np.swapaxes(phi1 @ drive, 1, 2)
+            self.correct[:, slot, s] = h * np.swapaxes(second[:, :, :mh], 1, 2)
+            self.out_start[:, slot, s, :nx] = h * np.einsum("sx,sxy->sy", out_x, phi1)
+            self.out_start[:, slot, s, nx:] = h * h * np.einsum("sx,sxu->su", out_x, second) + h * out_u
+            third = np.einsum("sx,sxu->su", out_x, phi3 @ drive[:, :, :mh])
+            self.out_ramp[:, slot, s] = h * h * third + 0.5 * h * out_u[:, :mh]
+        self.slot_of_level[level] = slot
+        self.used += 1
+
+    def thermal(self, i: int) -> kernel.Thermal:
+        """Arrays of sample ``i`` for the kernel."""
+        return kernel.Thermal(
+            self.slot_of_level, self.propagate[i], self.correct[i], self.out_start[i], self.out_ramp[i], self.capacity[i],
+            self.boundary[i : i + 1], np.array([len(self.template.heat_nodes)]), self.template.law_index, self.law_value[i],
+        )  # fmt: skip
+
+
+def spread(network: CompiledNetwork, samples: int) -> CompiledNetwork:
+    """Give every number of a network the trailing axis of samples."""
+    if network.batch_shape == (samples,):
+        return network
+
+    def wide(values: Array) -> Array:
+        return np.ascontiguousarray(np.broadcast_to(values.reshape(*values.shape, 1) if not network.batch_shape else values,
+                                                    (*values.shape[: values.ndim - len(network.batch_shape)], samples)))  # fmt: skip
+
+    return replace(
+        network, capacity=wide(network.capacity), link_conductance=wide(network.link_conductance),
+        law_parameters=wide(network.law_parameters), stream_rate=wide(network.stream_rate),
+    )  # fmt: skip
+
+
+def subset(network: CompiledNetwork, rows: NDArray[np.int64]) -> CompiledNetwork:
+    """Some samples of a network."""
+    values = tuple(np.broadcast_to(np.asarray(v, dtype=float), network.batch_shape)[rows] for v in network.boundary_values)
+    return replace(
+        network, capacity=network.capacity[:, rows], link_conductance=network.link_conductance[:, rows],
+        law_parameters=network.law_parameters[:, :, rows], stream_rate=network.stream_rate[:, rows], boundary_values=values,
+    )  # fmt: skip
+
+
+def per_sample(value: Any, samples: int) -> Array:
+    """A number or array over samples as an array of that many."""
+    return np.ascontiguousarray(np.broadcast_to(np.asarray(value, dtype=float), (samples,)))
