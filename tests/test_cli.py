@@ -13,6 +13,7 @@ import pytest
 
 import thermnet as tn
 from thermnet import cli
+from thermnet.cli.arguments import OPTIONS
 from thermnet.studies.study import Study
 
 ROOT = Path(__file__).parents[1]
@@ -236,7 +237,7 @@ def test_what_nobody_foresaw_is_owned_up_to(capsys, monkeypatch):
     def broken(_name):
         raise RuntimeError("a bug")
 
-    monkeypatch.setattr(cli, "_design", broken)
+    monkeypatch.setattr("thermnet.cli.commands.open_design", broken)
     code, _, err = run(capsys, "burst", "tern-14")
     assert code == 3
     assert "a bug" in err
@@ -250,7 +251,7 @@ def test_stopping_says_what_was_kept(capsys, monkeypatch, tmp_path):
     def stop(*_args, **_options):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(cli, "_design", stop)
+    monkeypatch.setattr("thermnet.cli.commands.open_design", stop)
     code, _, err = run(capsys, "burst", "tern-14")
     assert code == 130
     assert "nothing was written" in err
@@ -282,4 +283,4 @@ def test_closed_pipe_is_no_error():
 def test_every_study_command_names_a_real_study():
     for command in cli.STUDIES.values():
         assert callable(getattr(tn.studies, command.target))
-        assert set(command.options) <= set(cli.OPTIONS)
+        assert set(command.options) <= set(OPTIONS)

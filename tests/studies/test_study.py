@@ -9,7 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thermnet.errors import DesignError
-from thermnet.studies.study import Study, design_hash, fact_text, heading, number_text, plain, provenance
+from thermnet.studies.json_form import plain
+from thermnet.studies.study import Study, design_hash, provenance
+from thermnet.studies.words import fact_text, heading, number_text
 
 
 def example(**changes):

@@ -11,7 +11,8 @@ from matplotlib.lines import Line2D
 from thermnet.show.axis import log_time, time_text
 from thermnet.show.style import LINES, Mark, colours, marks_of
 from thermnet.show.tables import start_text
-from thermnet.studies.study import Study, cell_text, number_text
+from thermnet.studies.study import Study
+from thermnet.studies.words import cell_text, number_text
 
 
 def power_duration(ax: Axes, study: Study, *, dark: bool = False) -> Axes:

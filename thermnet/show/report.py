@@ -19,7 +19,8 @@ from thermnet.show.figures import figures_of
 from thermnet.show.run_figures import plot_run, run_title
 from thermnet.show.style import DARK, LIGHT, inline_svg
 from thermnet.show.tables import limit_table, starts_side_by_side
-from thermnet.studies.study import Study, cell_text, fact_text, heading
+from thermnet.studies.study import Study
+from thermnet.studies.words import cell_text, fact_text, heading
 
 LONGEST_TABLE = 60
 """Rows of a main table printed in the report; longer ones are cut with a note (the CSV files hold all)."""

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from thermnet.run import Run
-from thermnet.studies.study import cell_text
+from thermnet.studies.words import cell_text
 
 
 def limit_table(run: Run) -> Any:

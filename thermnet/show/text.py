@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from thermnet.run import Run
 from thermnet.show.tables import limit_table, residency_table
-from thermnet.studies.study import Study, cell_text, fact_text, heading
+from thermnet.studies.study import Study
+from thermnet.studies.words import cell_text, fact_text, heading
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -1,7 +1,7 @@
 """Studies: one module per question, each answering with a :class:`~thermnet.studies.study.Study`.
 
-A study's function has the name of its module, so the functions are taken up here at once (a module loaded later
-would hide them).
+A study's function has the name of its module, so the functions are taken up here at once (a module loaded
+later would hide them).
 """
 
 from __future__ import annotations

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
 import html
 import json
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 import thermnet
 from thermnet.errors import DesignError, Problem
 from thermnet.handover import hand_over
+from thermnet.studies.json_form import fact_from_json, fact_to_json, plain, table_from_json, table_to_json
+from thermnet.studies.words import Fact, fact_text, table_html
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,18 +23,6 @@ if TYPE_CHECKING:
 
 SCHEMA = "thermnet-study/1"
 """Name and version of the JSON form; the number goes up when a reader would have to change."""
-
-UNITS = {
-    "s": "s", "min": "min", "h": "h", "W": "W", "degC": "°C", "K": "K", "rpm": "rpm", "dBA": "dBA",
-    "J": "J", "kJ": "kJ", "Hz": "Hz", "GHz": "GHz", "kg": "kg", "g": "g", "m": "m", "mm": "mm", "um": "µm",
-    "N": "N", "Pa": "Pa", "kPa": "kPa", "V": "V", "percent": "%", "ppm": "ppm", "cfm": "cfm", "mm2": "mm²",
-    "K_per_W": "K/W", "W_per_K": "W/K", "J_per_K": "J/K", "K_mm2_per_W": "K mm²/W",
-    "W_per_step": "W per step", "K_per_step": "K per step",
-}  # fmt: skip
-"""Unit endings of column names, and how they are written for people."""
-
-Fact = str | float | int | bool | None | tuple[float | None, str]
-"""A headline: a text, a bare number, or (number, unit); None or NaN where there is no value."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,9 +150,9 @@ class Study:
             "name": self.name,
             "title": self.title,
             "question": self.question,
-            "facts": {label: _fact_to_json(fact) for label, fact in self.facts.items()},
-            "table": _table_to_json(self.table),
-            "tables": {name: _table_to_json(table) for name, table in self.tables.items()},
+            "facts": {label: fact_to_json(fact) for label, fact in self.facts.items()},
+            "table": table_to_json(self.table),
+            "tables": {name: table_to_json(table) for name, table in self.tables.items()},
             "assumptions": list(self.assumptions),
             "caution": self.caution,
             "provenance": plain(self.provenance),
@@ -203,9 +189,9 @@ class Study:
             raise DesignError("study", bad)
         return cls(
             name=content["name"], title=content["title"], question=content["question"],
-            table=_table_from_json(content["table"], "table"),
-            facts={label: _fact_from_json(fact) for label, fact in content["facts"].items()},
-            tables={k: _table_from_json(table, f"tables.{k}") for k, table in content["tables"].items()},
+            table=table_from_json(content["table"], "table"),
+            facts={label: fact_from_json(fact) for label, fact in content["facts"].items()},
+            tables={k: table_from_json(table, f"tables.{k}") for k, table in content["tables"].items()},
             assumptions=content["assumptions"], caution=content.get("caution"),
             provenance=content["provenance"], figures=content["figures"],
         )  # fmt: skip
@@ -243,88 +229,6 @@ def design_hash(design: Any) -> str:
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:12]
 
 
-def plain(value: Any) -> Any:
-    """Turn dataclasses, mappings, arrays and numpy scalars into what JSON can hold (NaN becomes None)."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        content = {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
-        return {"is": type(value).__name__, **content}
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, np.ndarray):
-        return plain(value.tolist())
-    if isinstance(value, (list, tuple, set, frozenset)):
-        items = sorted(value, key=repr) if isinstance(value, (set, frozenset)) else value
-        return [plain(item) for item in items]
-    if isinstance(value, np.generic):
-        return plain(value.item())
-    if isinstance(value, float):
-        return _number_to_json(value)
-    if value is None or isinstance(value, (str, bool, int)):
-        return value
-    return str(value)
-
-
-def heading(column: str) -> str:
-    """Column name for people: ``"power_W"`` gives ``"power, W"``."""
-    for unit in sorted(UNITS, key=len, reverse=True):
-        if column.endswith(f"_{unit}"):
-            return f"{column.removesuffix(f'_{unit}').replace('_', ' ')}, {UNITS[unit]}"
-    return column.replace("_", " ")
-
-
-def cell_text(value: Any) -> str:
-    """One table cell for people: four significant figures, a dash where there is no value."""
-    if value is None or (isinstance(value, float) and math.isnan(value)):
-        return "–"
-    if isinstance(value, (bool, np.bool_)):
-        return "yes" if value else "no"
-    if isinstance(value, (float, np.floating)):
-        return number_text(float(value))
-    text = str(value)
-    return text if "." in text else text.replace("_", " ")  # dotted keys and node paths stay
-
-
-def number_text(value: float, figures: int = 4) -> str:
-    """Write a number with so many significant figures, without an exponent where that stays readable."""
-    if not math.isfinite(value):
-        return "–" if math.isnan(value) else ("no limit" if value > 0 else "-inf")
-    if value == 0 or 1e-3 <= abs(value) < 1e6:
-        digits = max(figures, len(str(int(abs(value)))))
-        return f"{value:.{digits}g}"
-    return f"{value:.{figures}g}"
-
-
-def fact_text(fact: Fact) -> str:
-    """Write a headline for people: ``(28.31234, "W")`` gives ``"28.3 W"``."""
-    if isinstance(fact, (tuple, list)):
-        value, unit = fact
-        text = cell_text(None) if value is None else number_text(float(value), 3)
-        return (
-            text if value is None or not math.isfinite(value) else f"{text} {UNITS.get(unit, unit)}".strip()
-        )
-    return fact if isinstance(fact, str) else cell_text(fact)
-
-
-def table_html(table: pd.DataFrame) -> str:
-    """Write a table as escaped HTML with row scopes and right-aligned numbers."""
-    numeric = [_kind(table[name]) in ("number", "whole") for name in table.columns]
-    align = ["right" if n else "left" for n in numeric]
-    head = "".join(
-        f'<th scope="col" style="text-align:{side}">{html.escape(heading(str(name)))}</th>'
-        for name, side in zip(table.columns, align, strict=True)
-    )
-    rows = "".join(
-        "<tr>"
-        + "".join(
-            f'<td style="text-align:{side}">{html.escape(cell_text(value))}</td>'
-            for value, side in zip(row, align, strict=True)
-        )
-        + "</tr>"
-        for row in table.itertuples(index=False, name=None)
-    )
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
-
-
 # -- inside ------------------------------------------------------------------------------------------------
 
 
@@ -346,77 +250,3 @@ def _context(origin: Mapping[str, Any]) -> str:
     if isinstance(origin.get("ambient"), (int, float)):
         bits.append(f"{origin['ambient']:g} °C")
     return ", ".join(bits)
-
-
-def _kind(column: Any) -> str:
-    import pandas as pd
-
-    if pd.api.types.is_bool_dtype(column):
-        return "flag"
-    if pd.api.types.is_integer_dtype(column):
-        return "whole"
-    if pd.api.types.is_numeric_dtype(column):
-        return "number"
-    return "text"
-
-
-def _number_to_json(value: float) -> float | str | None:
-    if math.isnan(value):
-        return None
-    if math.isinf(value):
-        return "inf" if value > 0 else "-inf"
-    return value
-
-
-def _table_to_json(table: pd.DataFrame) -> dict[str, Any]:
-    import pandas as pd
-
-    columns = [{"name": name, "kind": _kind(table[name])} for name in table.columns]
-    rows = [
-        [None if not isinstance(value, (list, dict)) and pd.isna(value) else plain(value) for value in row]
-        for row in table.itertuples(index=False, name=None)
-    ]
-    return {"columns": columns, "rows": rows}
-
-
-def _table_from_json(content: Any, where: str) -> pd.DataFrame:
-    import pandas as pd
-
-    expected = "columns with name and kind, and rows as long as the columns"
-    try:
-        columns, rows = content["columns"], content["rows"]
-        names = [column["name"] for column in columns]
-        kinds = [column["kind"] for column in columns]
-        if any(len(row) != len(names) for row in rows):
-            raise ValueError("a row of another length")
-        readers: dict[str, Any] = {
-            "number": lambda v: math.nan if v is None else float(v),
-            "whole": int,
-            "flag": bool,
-            "text": lambda v: v,
-        }
-        data = {
-            name: [readers[kind](row[position]) for row in rows]
-            for position, (name, kind) in enumerate(zip(names, kinds, strict=True))
-        }
-    except (KeyError, TypeError, ValueError) as error:
-        raise DesignError("study", [Problem(where, f"{type(error).__name__}: {error}", expected)]) from None
-    empty = {"number": "float64", "whole": "int64", "flag": "bool", "text": "str"}
-    frame = {
-        name: pd.Series(values, dtype=None if values and kind == "text" else empty[kind])
-        for (name, values), kind in zip(data.items(), kinds, strict=True)
-    }
-    return pd.DataFrame(frame, columns=names)
-
-
-def _fact_to_json(fact: Fact) -> Any:
-    if isinstance(fact, (tuple, list)):
-        return {"value": plain(fact[0]), "unit": fact[1]}
-    return plain(fact)
-
-
-def _fact_from_json(fact: Any) -> Fact:
-    if isinstance(fact, dict):
-        value = fact.get("value")
-        return (math.nan if value is None else float(value), str(fact.get("unit", "")))
-    return fact  # type: ignore[no-any-return]

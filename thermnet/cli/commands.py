@@ -1,0 +1,210 @@
+"""The commands, and the studies on the command line."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from thermnet.cli.outputs import (
+    bar_wanted,
+    case_bar,
+    case_text,
+    check_json,
+    is_silent,
+    output_folder,
+    print_json,
+    run_json,
+    run_text,
+    write_all,
+    write_or_print,
+)
+from thermnet.errors import ThermnetError
+
+if TYPE_CHECKING:
+    from thermnet.design.design import Design
+    from thermnet.studies.study import Study
+
+OK, NOT_HELD, BAD_INPUT, UNEXPECTED, STOPPED = 0, 1, 2, 3, 130
+"""Exit codes."""
+
+
+@dataclass(frozen=True)
+class StudyCommand:
+    """A study on the command line.
+
+    Attributes
+    ----------
+    target : str
+        Function of ``thermnet.studies``.
+    options : tuple of str
+        Names in :data:`OPTIONS`.
+    arguments : callable
+        Turns the parsed options (and the design) into keyword arguments of the function.
+    columns : tuple of str, optional
+        Columns of the table worth a terminal; all if empty.
+    """
+
+    target: str
+    help: str
+    options: tuple[str, ...]
+    arguments: Callable[[argparse.Namespace, Design], dict[str, Any]]
+    columns: tuple[str, ...] = ()
+
+
+def _burst_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    starts = list(given.starts) if given.starts else ["idle", *_usual_starts(design, given.mode)]
+    more = {"durations": given.durations} if given.durations else {}
+    return {"start": starts[0], "other_starts": tuple(starts[1:]), **more}
+
+
+def _usual_starts(design: Design, mode: str) -> list[float]:
+    """Half and all of the mode's sustained limit of the first chip, whole watts: worked a little, or hard."""
+    chips = getattr(design.modes.get(mode), "chips", {})
+    limits = [control.sustained_limit for control in chips.values()]
+    return [float(round(share * limits[0])) for share in (0.5, 1.0)] if limits else []
+
+
+def _time_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    more = {"duration": given.duration} if given.duration else {}
+    return {"powers": given.powers, "starts": tuple(given.starts or ("idle",)), **more}
+
+
+STUDIES = {
+    "burst": StudyCommand(
+        "burst_budget", "how many watts for how long, and which limit binds",
+        ("mode", "ambient", "starts", "durations", "load"), _burst_arguments,
+    ),
+    "time-to-limit": StudyCommand(
+        "time_to_limit", "how long a power lasts before the first limit",
+        ("mode", "ambient", "starts", "powers", "duration"), _time_arguments,
+        ("start", "power_W", "time_s", "binds"),
+    ),
+}  # fmt: skip
+"""Studies by command.  A new study is one entry here."""
+
+
+def run_study(given: argparse.Namespace) -> int:
+    """Run one of :data:`STUDIES`."""
+    from thermnet import studies
+    from thermnet.show.text import study_text
+
+    command = STUDIES[given.command]
+    design = open_design(given.design)
+    folder = output_folder(given.out)
+    check_json(given)
+    study: Study = getattr(studies, command.target)(
+        design, given.mode, given.ambient, progress=bar_wanted(given), **command.arguments(given, design)
+    )
+    runs = []
+    if getattr(given, "load", None) is not None:
+        # The budget is of constant powers; with a load its simulation stands beside it.
+        runs.append(
+            design.simulate(
+                given.load,
+                given.mode,
+                given.ambient,
+                start=(given.starts or ["idle"])[0],
+                progress=bar_wanted(given),
+            )
+        )
+    print_json(given, study.to_json)
+    if not is_silent(given):
+        print(study_text(study, columns=command.columns or None))
+        for run in runs:
+            print("\n" + run_text(run))
+    if folder is not None:
+        report = write_all(folder, [study], runs, design, given)
+        if not is_silent(given):
+            print(f"\nReport: {report}")
+    return OK
+
+
+def run_simulate(given: argparse.Namespace) -> int:
+    """Simulate a load and tell what happened."""
+    design = open_design(given.design)
+    folder = output_folder(given.out)
+    check_json(given)
+    asked = "compile" if given.load is None else given.load
+    run = design.simulate(
+        asked, given.mode, given.ambient, given.duration, given.start, progress=bar_wanted(given)
+    )
+    print_json(given, lambda: run_json(run))
+    if not is_silent(given):
+        print(run_text(run))
+    if folder is not None:
+        report = write_all(folder, [], [run], design, given)
+        if not is_silent(given):
+            print(f"\nReport: {report}")
+    return OK
+
+
+def run_check(given: argparse.Namespace) -> int:
+    """Validate design files; every problem of every file is told."""
+    bad = 0
+    for name in given.files:
+        try:
+            design = open_design(name)
+        except ThermnetError as error:
+            bad += 1
+            print(error, file=sys.stderr)
+            continue
+        if not given.quiet:
+            modes = ", ".join(design.modes) or "none"
+            size = f"{len(design.parts)} parts, {len(design.joints)} joints"
+            print(f"{name}: good ({design.name}: {size}; modes {modes})")
+    return BAD_INPUT if bad else OK
+
+
+def run_verify(given: argparse.Namespace) -> int:
+    """Run the reference cases; exit code 0 only when all hold."""
+    import json
+
+    from thermnet.errors import DesignError, Problem
+    from thermnet.studies.json_form import plain
+    from thermnet.verify import load_cases, verify
+
+    check_json(given)
+    cases = [case for case in load_cases(given.folder) if given.only in case.name]
+    if not cases:
+        raise DesignError("verify", [Problem("--only", repr(given.only), "a part of the name of a case")])
+    table = verify(cases=cases, progress=case_bar(given, len(cases)))
+    records = [{str(key): value for key, value in row.items()} for row in table.to_dict("records")]
+    if given.json:
+        text = json.dumps({"schema": "thermnet-verify/1", "cases": [plain(row) for row in records]}, indent=2)
+        write_or_print(given.json, text)
+    if given.json != "-":
+        for row in records:
+            if not given.quiet or not row["holds"]:
+                print(case_text(row))
+        failed = int((~table["holds"]).sum())
+        print(f"{len(table)} reference cases: " + ("all hold" if not failed else f"{failed} do not hold"))
+    return OK if bool(table["holds"].all()) else NOT_HELD
+
+
+def run_designs(given: argparse.Namespace) -> int:
+    """List the packaged designs."""
+    from thermnet.design.load import list_designs, load_design
+
+    for name in list_designs():
+        print(f"{name}: {load_design(name).title}")
+    return OK
+
+
+def run_schema(given: argparse.Namespace) -> int:
+    """Print the JSON schema of design files."""
+    import json
+
+    from thermnet.design.json_schema import design_schema
+
+    print(json.dumps(design_schema(), indent=2, ensure_ascii=False))
+    return OK
+
+
+def open_design(name: str) -> Design:
+    """Load a design by name or path."""
+    from thermnet.design.load import load_design
+
+    return load_design(name)
