@@ -155,6 +155,12 @@ def test_long_tables_are_cut_with_a_note():
     assert "first 60 of 200 rows" in text
 
 
+def test_columns_without_any_value_are_named_instead_of_printed():
+    text = report([make_times(table=make_times().table.assign(first_battery_s=float("nan")))])
+    assert "Columns without any value: first battery, s." in text
+    assert ">first battery, s</th>" not in text
+
+
 def test_tables_as_text_line_up():
     lines = table_text(make_burst().table).splitlines()
     assert lines[0].split() == ["duration,", "s", "power,", "W", "binds"]

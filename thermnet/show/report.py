@@ -74,6 +74,9 @@ def report(
     for section in sections:
         for figure in section["figures"]:
             figure["svg"] = Markup(figure["svg"])
+    heads = title or sections[0]["title"]
+    if sections[0]["title"] == heads:
+        sections[0]["title"] = "The answer"  # the page's own heading has said it already
     origin = _merged([s.provenance for s in studies] + [r.provenance for r in runs])
     rows = list(parameter_rows(design, mode)) if design is not None else []
     outside = sum(row.outside for row in rows)
@@ -81,7 +84,7 @@ def report(
         loader=PackageLoader("thermnet.show"), autoescape=True, trim_blocks=True, lstrip_blocks=True
     )
     return environment.get_template("report.html.j2").render(
-        title=title or sections[0]["title"],
+        title=heads,
         subtitle=[text for text in (design.title, design.note) if text] if design is not None else [],
         context=", ".join(_context(origin)) or "thermnet",
         made=made, command=command, sections=sections, parameters=_grouped(rows),
@@ -224,6 +227,8 @@ def _figure(drawing: Any, name: str, reading: str) -> dict[str, str]:
 def _table(table: Any, caption: str) -> dict[str, Any]:
     import pandas as pd
 
+    empty = [c for c in table.columns if len(table) and table[c].isna().all()]
+    table = table.drop(columns=empty)
     side = [
         "number" if pd.api.types.is_numeric_dtype(table[c]) and table[c].dtype != bool else ""
         for c in table.columns
@@ -232,6 +237,7 @@ def _table(table: Any, caption: str) -> dict[str, Any]:
     cut = f" (first {LONGEST_TABLE} of {len(table)} rows)" if len(table) > LONGEST_TABLE else ""
     return {
         "caption": caption + cut,
+        "left_out": ", ".join(heading(str(name)) for name in empty),
         "heads": [(heading(str(name)), s) for name, s in zip(table.columns, side, strict=True)],
         "rows": [
             [(cell_text(value), s) for value, s in zip(row, side, strict=True)]
