@@ -17,6 +17,7 @@ from thermnet.parameter import names, quantity, text
 from thermnet.parts.base import Part
 
 if TYPE_CHECKING:
+    from thermnet.firmware.controller import Controller
     from thermnet.network import ThermalNetwork
     from thermnet.run import Run
     from thermnet.solve.ensemble import EnsembleRun
@@ -119,7 +120,8 @@ class Design:
 
     def simulate(
         self, workload: Any, mode: str = "desk", ambient: Any = None, duration: float | None = None,
-        start: Any = "idle", *, tolerance: float = 0.01, every: int = 1, progress: bool = False,
+        start: Any = "idle", *, tolerance: float = 0.01, every: int = 1, controller: Controller | None = None,
+        progress: bool = False,
     ) -> Run:  # fmt: skip
         """Simulate the machine with its firmware in the loop.
 
@@ -139,6 +141,8 @@ class Design:
             K; see :func:`thermnet.solve.closed_loop.simulate`.
         every : int
             Keep every n-th control sample.
+        controller : Controller, optional
+            A controller of your own (:mod:`thermnet.firmware.controller`) in place of the mode's.
         progress : bool
             Show a progress bar.
 
@@ -163,7 +167,7 @@ class Design:
             "altitude_m": float(np.mean(self.altitude)), "posture": self.posture,
         }  # fmt: skip
         return simulate(plant, chosen, load, duration=duration, start=start, tolerance=tolerance, every=every,
-                        ambient=varying, progress=progress, provenance=provenance)  # fmt: skip
+                        ambient=varying, controller=controller, progress=progress, provenance=provenance)  # fmt: skip
 
     @property
     def samples(self) -> int | None:

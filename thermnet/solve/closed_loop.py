@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermnet.errors import NetworkError
+from thermnet.firmware.controller import Command, Controller, Seen
 from thermnet.firmware.mode import Mode
 from thermnet.firmware.workload import Workload
 from thermnet.network.graph import nearest
@@ -19,6 +20,7 @@ from thermnet.run import Channel, Energy, Run, RunLimit, Status
 from thermnet.solve import kernel
 from thermnet.solve.machine import Machine
 from thermnet.solve.pack import (
+    NEVER,
     SensorSet,
     fresh_state,
     pack_rules,
@@ -67,6 +69,8 @@ class Loop:
     watch: kernel.Watch
     tuning: kernel.Tuning
     boundary: Array | None = None
+    memory: tuple[Any] | None = None
+    """State of a controller in Python, between calls."""
 
     def __post_init__(self) -> None:
         plant = self.plant
@@ -107,7 +111,8 @@ def announce() -> None:
 def simulate(
     plant: Plant, mode: Mode, workload: Workload, *, duration: float | None = None,
     start: str | float | Mapping[str, float] | Run = "idle", tolerance: float = 0.01, every: int = 1,
-    ambient: Any = None, progress: bool = False, provenance: Mapping[str, Any] | None = None,
+    ambient: Any = None, controller: Controller | None = None, progress: bool = False,
+    provenance: Mapping[str, Any] | None = None,
 ) -> Run:  # fmt: skip
     """Simulate a machine in a mode under a workload.
 
@@ -126,6 +131,8 @@ def simulate(
         Keep every n-th control sample.
     ambient : (times, degC), optional
         Room temperature over time, linear between the points; the plant's own if left out.
+    controller : Controller, optional
+        Decides power limits and fan speeds in place of the mode's governor, throttles and tables.
 
     Raises
     ------
@@ -142,7 +149,7 @@ def simulate(
     reason = kernel.DONE
     try:
         for last in [*range(chunk, samples, chunk), samples]:
-            reason = loop.run(last)
+            reason = loop.run(last) if controller is None else run_controlled(loop, controller, last)
             if bar is not None:
                 bar.update(chunk * plant.period)
             if reason != kernel.DONE:
@@ -151,6 +158,66 @@ def simulate(
         if bar is not None:
             bar.close()
     return to_run(loop, reason, workload, {**(provenance or {}), "start": start if isinstance(start, str) else repr(start)})
+
+
+def run_controlled(loop: Loop, controller: Controller, last: int) -> int:
+    """Run to control sample ``last`` with a controller in Python: its commands are written over the mode's rules.
+
+    The kernel then carries out the sample as always, from the fan level on.
+    """
+    state, rules, machine = loop.state, loop.rules, loop.plant.machine
+    chips, fans = [chip.name for chip in machine.chips], [fan.name for fan in machine.fans]
+    memory: Any = None
+    reason = kernel.DONE
+    while int(state.count[0]) < last:
+        tick = int(state.count[0])
+        senses = loop.senses
+        kernel.sense(
+            tick, state.x, senses.weight, senses.offset, senses.alpha, senses.resolution, senses.ticks, senses.delay,
+            state.sensor, state.sensor_lagged, state.sensor_ring,
+        )
+        seen = Seen(
+            tick * loop.plant.period, loop.plant.period, dict(zip(loop.sensors.names, state.sensor.tolist(), strict=True)),
+            dict(zip(chips, state.power.tolist(), strict=True)),
+            dict(zip(chips, loop.silicon.demand[:, min(tick, loop.silicon.demand.shape[1] - 1)].tolist(), strict=True)),
+            dict(zip(fans, (state.fan_index * rules.fan_grid).tolist(), strict=True)),
+        )  # fmt: skip
+        if loop.memory is None:
+            loop.memory = (controller.start(seen),)
+        command, memory = controller.step(loop.memory[0], seen)
+        loop.memory = (memory,)
+        _obey(loop, command, chips, fans)
+        reason = loop.run(tick + 1)
+        row = tick // int(loop.record.every[0])
+        if tick % int(loop.record.every[0]) == 0 and row < len(loop.record.bound):
+            kept = loop.record.bound[row]
+            kept[(kept == kernel.BURST) | (kept == kernel.SUSTAINED)] = kernel.CONTROLLER
+        if reason != kernel.DONE:
+            break
+    return reason
+
+
+def _obey(loop: Loop, command: Command, chips: list[str], fans: list[str]) -> None:
+    """Write a command into the rules and fan positions of the sample about to be run."""
+    state, rules = loop.state, loop.rules
+    for name in [*command.power_limit, *command.fan_speed]:
+        if name not in chips and name not in fans:
+            raise NetworkError(f"the controller commands {name!r}{nearest(name, [*chips, *fans])}")
+    for c, name in enumerate(chips):
+        limit = float(command.power_limit.get(name, NEVER))
+        if not (np.isfinite(limit) and limit >= 0):
+            raise ValueError(f"the controller limits {name!r} to {limit!r} W; expected a finite power of 0 W or more")
+        rules.burst[c] = rules.sustained[c] = limit
+        rules.peak[c] = state.throttle[c] = NEVER
+        rules.floor[c] = 0.0
+    state.skin[:] = NEVER
+    for f, name in enumerate(fans):
+        if name in command.fan_speed:
+            speed = float(np.clip(command.fan_speed[name], 0.0, rules.fan_cap[f]))
+            state.fan_speed[f] = speed
+            state.fan_index[f] = int(speed / rules.fan_grid[f] + 0.5)
+    # The stage that tells the kernel that sensors, throttles and fans are done for this sample.
+    state.count[1] = loop.plant.level(state.fan_index.tolist()) + 1
 
 
 def prepare(

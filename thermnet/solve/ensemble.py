@@ -489,7 +489,7 @@ def _outputs(
         noise = np.asarray(machine.noise(speeds), dtype=float)
         found["final_noise_dBA"] = float(noise if noise.ndim == 0 else noise[i])
     for c, chip in enumerate(machine.chips):
-        found[f"mean_power.{chip.name}_W"] = float(state.tally[c, 7] / samples)
+        found[f"mean_power.{chip.name}_W"] = float(state.tally[c, kernel.POWER_SUM] / samples)
         found[f"final_power.{chip.name}_W"] = float(state.power[c])
         found[f"work.{chip.name}_s"] = float(state.work[c])
         for code, flag in enumerate(kernel.LIMIT_FLAGS):

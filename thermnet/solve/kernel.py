@@ -28,8 +28,12 @@ except ImportError:  # a platform without compiled code: same results, slowly
 SUBDIVISIONS = 7
 """Propagators kept per fan level: steps of h, h/2 ... h/64."""
 
-DEMAND, BURST, SUSTAINED, PEAK, JUNCTION, SKIN, SHARED = range(7)
-LIMIT_FLAGS = ("demand", "burst limit", "sustained limit", "peak limit", "junction", "skin", "shared budget")
+DEMAND, BURST, SUSTAINED, PEAK, JUNCTION, SKIN, SHARED, CONTROLLER = range(8)
+LIMIT_FLAGS = (
+    "demand", "burst limit", "sustained limit", "peak limit", "junction", "skin", "shared budget", "controller",
+)  # fmt: skip
+POWER_SUM = len(LIMIT_FLAGS)
+"""Column of the tally after the limits: sum of power over the samples, W."""
 
 DONE, NEED_LEVEL, RUNAWAY, LIMIT_HIT = range(4)
 
@@ -161,7 +165,7 @@ class State(NamedTuple):
     frequency: Any  # (chips,)
     bound: Any  # (chips,) limit code
     work: Any  # (chips,) s at full frequency
-    tally: Any  # (chips, 8): samples in which each limit bound, then the sum of power in W
+    tally: Any  # (chips, 9): samples in which each limit bound, then the sum of power in W
     account: Any  # (3,): heat in, heat out (J); largest error estimate (K)
     count: Any  # (6,): tick, stage, refined samples, slow refresh interval, ticks since refresh, fan table steps
 
@@ -1089,7 +1093,7 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
         for c in range(chips):
             average[c] += alpha[c] * (power[c] - average[c])
             tally[c, bound[c]] += 1.0
-            tally[c, 7] += power[c]
+            tally[c, POWER_SUM] += power[c]
             if peak_demand[c] > 0.0:
                 work[c] += frequency[c] * demand[c, column] / peak_demand[c] * step
         count[0] = tick + 1

@@ -247,7 +247,7 @@ def fresh_state(
         np.zeros(skins, dtype=np.int64), np.zeros(tables, dtype=np.int64) if table_step is None else table_step.copy(),
         np.full(tables, -1_000_000_000, dtype=np.int64), indices * rules.fan_grid, indices.astype(np.int64).copy(),
         np.zeros(1, dtype=np.int64), np.zeros((plant.law_code.size, 2)),
-        average.copy(), np.ones(chips), np.zeros(chips, dtype=np.int64), np.zeros(chips), np.zeros((chips, 8)), np.zeros(3), count,
+        average.copy(), np.ones(chips), np.zeros(chips, dtype=np.int64), np.zeros(chips), np.zeros((chips, kernel.POWER_SUM + 1)), np.zeros(3), count,
     )  # fmt: skip
 
 

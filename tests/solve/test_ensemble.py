@@ -1,0 +1,111 @@
+"""Ensembles: every sample as its own single run, whatever the grouping or the number of threads."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+import thermnet.solve.ensemble as ensemble_module
+from thermnet.design.ensembles import ensemble_task
+from thermnet.design.load import load_design
+from thermnet.errors import NetworkError
+
+VARIED = {
+    "interface.bond_line": (20e-6, 45e-6), "fins.blocked": (0.0, 0.3), "cpu.leakage": (2.0, 6.0),
+    "cpu.hot_spot_share": (0.4, 0.6), "board.regulator_loss": (0.08, 0.12), "fan.reference_noise": (37.0, 39.0),
+    "pipes.particle_diameter": (90e-6, 120e-6), "cpu.junction_limit": (90.0, 97.0), "cpu.voltage_offset": (-0.03, 0.0),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def many():
+    rng = np.random.default_rng(3)
+    base = load_design("tern-14")
+    return base.replace(**{key: rng.uniform(*ends, 20) for key, ends in VARIED.items()})
+
+
+@pytest.mark.parametrize(("mode", "start"), [("desk", "idle"), ("library", 12.0), ("workshop", "cold")])
+def test_every_sample_equals_its_single_run(many, mode, start):
+    found = many.ensemble("compile", mode, duration=240.0, start=start, traces=("cpu.hot_spot", "power.cpu"), trace_period=5.0)
+    assert found.done.all()
+    assert found.output("energy_residual").max() < 1e-6
+    for i in (0, 7, 19):
+        one = many.sample(i).simulate("compile", mode, duration=240.0, start=start)
+        np.testing.assert_allclose(found.traces["cpu.hot_spot"][i], one.temperature("cpu.hot_spot")[:-1:50], atol=1e-5)
+        np.testing.assert_allclose(found.traces["power.cpu"][i], one.channel("power", "cpu")[:-1:50], atol=1e-5)
+        assert found.output("work.cpu_s")[i] == pytest.approx(one.channel("work", "cpu")[-1], abs=1e-6)
+        assert found.output("mean_power.cpu_W")[i] == pytest.approx(one.channel("power", "cpu")[:-1].mean(), abs=1e-5)
+        shares = one.residency()["cpu"]
+        for flag in ("demand", "sustained limit"):
+            assert found.output(f"bound.cpu.{flag}")[i] == pytest.approx(shares.get(flag, 0.0), abs=1e-3)
+
+
+def test_results_do_not_depend_on_threads_or_grouping(many, monkeypatch):
+    one = many.ensemble("pages", "desk", duration=60.0, workers=1)
+    two = many.ensemble("pages", "desk", duration=60.0, workers=2)
+    monkeypatch.setattr(ensemble_module, "chunk_size", lambda task: 7)
+    other = many.ensemble("pages", "desk", duration=60.0, workers=2)
+    for name in one.outputs:
+        np.testing.assert_array_equal(one.outputs[name], two.outputs[name], err_msg=name)
+        # Stacks of another size may round differently in the library's matrix products.
+        np.testing.assert_allclose(one.outputs[name], other.outputs[name], atol=1e-7, err_msg=name)
+
+
+def test_mode_and_sensor_parameters_may_vary():
+    base = load_design("tern-14")
+    limits = np.array([15.0, 20.0, 25.0])
+    many = base.replace(**{
+        "modes.desk.chips.cpu.sustained_limit": limits, "sensors.skin_proxy.offset": np.array([-2.0, 0.0, 2.0]),
+    })  # fmt: skip
+    found = many.ensemble("render", "desk", duration=400.0)
+    np.testing.assert_allclose(found.output("final_power.cpu_W"), limits, atol=1e-9)
+    one = many.sample(2).simulate("render", "desk", duration=400.0)
+    assert found.output("final.bottom.hot_zone_degC")[2] == pytest.approx(one.temperature("bottom.hot_zone")[-1], abs=1e-6)
+
+
+def test_memory_does_not_grow_with_time(many):
+    task = ensemble_task(many, "compile", "desk", duration=36000.0)
+    assert ensemble_module.trace_times(task).size == 0
+    with_traces = dataclasses.replace(task, traces=("cpu.hot_spot",), trace_period=60.0)
+    assert ensemble_module.trace_times(with_traces).size == 600
+
+
+def test_interruption_keeps_what_is_done(many, monkeypatch):
+    monkeypatch.setattr(ensemble_module, "chunk_size", lambda task: 5)
+    real, calls = ensemble_module.solve_chunk, []
+
+    def breaking(task, chunk):
+        calls.append(chunk)
+        if len(calls) == 3:
+            raise KeyboardInterrupt
+        return real(task, chunk)
+
+    monkeypatch.setattr(ensemble_module, "solve_chunk", breaking)
+    found = many.ensemble("idle", "desk", duration=10.0, workers=1)
+    assert found.done.sum() == 10
+    assert found.solver["interrupted"]
+    assert np.isnan(found.output("work.cpu_s")[~found.done]).all()
+    assert "not solved" in repr(found)
+
+
+def test_results_export(many):
+    found = many.ensemble("idle", "desk", duration=20.0, traces=("fan_speed.fan",))
+    data = found.dataset
+    assert data["trace.fan_speed.fan"].dims == ("sample", "time")
+    assert data["peak.cpu.junction_degC"].attrs["units"] == "degC"
+    frame = found.to_dataframe()
+    assert len(frame) == 20
+    assert "interface.bond_line" in frame
+    low, high = found.quantiles().loc["peak.cpu.junction_degC", [0.05, 0.95]]
+    assert low < high
+
+
+def test_what_cannot_be_an_ensemble_is_refused(many):
+    with pytest.raises(NetworkError, match="no parameter"):
+        load_design("tern-14").ensemble("idle")
+    with pytest.raises(ValueError, match="start"):
+        many.ensemble("idle", duration=5.0, start="warm")
+    with pytest.raises(KeyError, match="hot_spot"):
+        many.ensemble("idle", duration=5.0, traces=("cpu.hotspot",))
