@@ -65,12 +65,10 @@ def burst_budget(
     chip = max(held.split, key=lambda name: held.split[name])
     control = chosen.chips[chip]
     before = float(held.loop(0.0).state.average[[c.name for c in held.plant.machine.chips].index(chip)])
-    tables["governor"] = pd.DataFrame(
-        {
-            "duration_s": table["duration_s"],
-            "power_W": governor_power(table["duration_s"].to_numpy(), control.sustained_limit, control.averaging_time, before),
-        }
-    )
+    ends = table["duration_s"].min(), table["duration_s"].max()
+    grid = np.unique(np.concatenate([np.geomspace(*ends, 60), table["duration_s"]]))
+    allowed = governor_power(grid, control.sustained_limit, control.averaging_time, before)
+    tables["governor"] = pd.DataFrame({"duration_s": grid, "power_W": np.minimum(allowed, control.burst_limit)})
     return Study(
         name="burst_budget", title=f"Burst power budget of {design.name}, mode {mode}, {held.ambient:g} °C",
         question="How many watts can the chip draw, for how long, before which limit?",
