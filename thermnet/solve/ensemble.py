@@ -230,8 +230,7 @@ def solve_chunk(task: Task, chunk: slice) -> tuple[dict[str, Array], dict[str, A
     machine = task.machines(chunk)
     stack = Stack(template, machine, count)
     samples = ticks(task.duration, template.period)
-    common = None if callable(task.mode) else task.mode
-    packed = _Packed(task, stack, machine, chunk, samples, common)
+    packed = Packed(task, stack, machine, chunk, samples)
     starts = _starts(task, stack, packed)
     every = ticks(task.trace_period, template.period) if task.traces else samples + 1
     outputs: dict[str, list[float]] = {}
@@ -259,11 +258,12 @@ def solve_chunk(task: Task, chunk: slice) -> tuple[dict[str, Array], dict[str, A
     return {name: np.array(values) for name, values in outputs.items()}, traces
 
 
-class _Packed:
+class Packed:
     """Packed arrays of a chunk: what is common once, what differs by sample as arrays."""
 
-    def __init__(self, task: Task, stack: Stack, machine: Machine, chunk: slice, samples: int, mode: Mode | None) -> None:
+    def __init__(self, task: Task, stack: Stack, machine: Machine, chunk: slice, samples: int) -> None:
         template = task.template
+        mode = None if callable(task.mode) else task.mode
         self.task, self.machine, self.chunk, self.count = task, machine, chunk, stack.samples
         self.slow = max(1, round(1.0 / template.period))
         self.silicon = pack_silicon(template, task.workload, samples)
@@ -348,7 +348,7 @@ class _Packed:
 Start = tuple[Array, NDArray[np.int64], NDArray[np.int64], Array]
 
 
-def _starts(task: Task, stack: Stack, packed: _Packed) -> list[Start]:
+def _starts(task: Task, stack: Stack, packed: Packed) -> list[Start]:
     """Temperatures, fan positions, table steps and power of every sample at the start."""
     template, count = task.template, stack.samples
     chips = [chip.name for chip in template.machine.chips]
@@ -360,6 +360,24 @@ def _starts(task: Task, stack: Stack, packed: _Packed) -> list[Start]:
         indices = np.array([np.floor(r.fan_idle / r.fan_grid + 0.5).astype(np.int64) for r in rules]).reshape(count, -1)
         return [(within_melting_ranges(template, cold[i]), indices[i], tables[i], np.zeros(len(chips))) for i in range(count)]
     power = start_power(task, chips)
+    everything, indices = settle_samples(task, stack, packed, np.tile(power, (count, 1)), tables)
+    return [
+        (within_melting_ranges(template, everything[template.active, i]), indices[i], tables[i], power) for i in range(count)
+    ]
+
+
+def settle_samples(
+    task: Task, stack: Stack, packed: Packed, powers: Array, tables: NDArray[np.int64] | None = None
+) -> tuple[Array, NDArray[np.int64]]:
+    """Steady node temperatures (n, samples) and fan positions (samples, fans) at chip powers (samples, chips).
+
+    The fans rise from rest until their tables ask for no more, as in :func:`thermnet.solve.start.settle`; ``tables``
+    is filled with the tables' steps.
+    """
+    template, count = task.template, stack.samples
+    rules = [packed.rules_of(i) for i in range(count)]
+    if tables is None:
+        tables = np.zeros((count, rules[0].table_fan.size), dtype=np.int64)
     indices = np.array([fan_request(r, t) for r, t in zip(rules, tables, strict=True)]).reshape(count, -1)
     everything = np.empty((len(template.nodes), count))
     moving = np.arange(count)
@@ -367,7 +385,7 @@ def _starts(task: Task, stack: Stack, packed: _Packed) -> list[Start]:
         levels = np.array([template.level(indices[i].tolist()) for i in moving])
         for level in np.unique(levels):
             rows = moving[levels == level]
-            everything[:, rows] = _soaked(stack, packed, int(level), power, rows)
+            everything[:, rows] = _soaked(stack, packed, int(level), powers[rows], rows)
         still = []
         for i in moving:
             senses = packed.senses_of(int(i))
@@ -381,9 +399,7 @@ def _starts(task: Task, stack: Stack, packed: _Packed) -> list[Start]:
         if not still:
             break
         moving = np.array(still)
-    return [
-        (within_melting_ranges(template, everything[template.active, i]), indices[i], tables[i], power) for i in range(count)
-    ]
+    return everything, indices
 
 
 def start_power(task: Task, chips: list[str]) -> Array:
@@ -406,13 +422,13 @@ def start_power(task: Task, chips: list[str]) -> Array:
     raise ValueError("an ensemble starts from idle, cold, or a power in W; a run is of one machine only")
 
 
-def _soaked(stack: Stack, packed: _Packed, level: int, power: Array, rows: NDArray[np.int64]) -> Array:
-    """Steady temperatures (n, rows) at total chip powers; see :func:`thermnet.solve.start.soaked`."""
+def _soaked(stack: Stack, packed: Packed, level: int, powers: Array, rows: NDArray[np.int64]) -> Array:
+    """Steady temperatures (n, rows) at chip powers (rows, chips); see :func:`thermnet.solve.start.soaked`."""
     template = stack.template
     compiled = subset(stack.compiled(level), rows)
     index, values = packed.silicon.leak_index, packed.leaks[rows]
-    base = packed.base[rows] + np.einsum("c,scj->sj", power, packed.follow[rows])
-    heat = base + np.einsum("c,scj->sj", power, packed.share[rows])
+    base = packed.base[rows] + np.einsum("sc,scj->sj", powers, packed.follow[rows])
+    heat = base + np.einsum("sc,scj->sj", powers, packed.share[rows])
     everything: Array | None = None
     for _ in range(21):
         watts = np.zeros((compiled.size, rows.size))
@@ -426,11 +442,11 @@ def _soaked(stack: Stack, packed: _Packed, level: int, power: Array, rows: NDArr
         at = everything[template.active][index[:, kernel.STATE]].T
         leaks = values[:, :, 0] * np.exp(np.minimum(values[:, :, 2] * (at - values[:, :, 1]), 6.0))
         heat = base.copy()
-        for c, watts_c in enumerate(power):
+        for c in range(powers.shape[1]):
             own = index[:, kernel.CHIP] == c
             total = leaks[:, own].sum(axis=1)
-            scale = np.where(total > 0, np.minimum(1.0, watts_c / np.where(total > 0, total, 1.0)), 0.0)
-            heat += packed.share[rows][:, c] * (watts_c - scale * total)[:, None]
+            scale = np.where(total > 0, np.minimum(1.0, powers[:, c] / np.where(total > 0, total, 1.0)), 0.0)
+            heat += packed.share[rows][:, c] * (powers[:, c] - scale * total)[:, None]
             for e in np.flatnonzero(own):
                 heat[:, index[e, kernel.INPUT]] += scale * leaks[:, e]
     return everything  # type: ignore[return-value]
@@ -463,7 +479,7 @@ def _keep_traces(task: Task, record: kernel.Record, template: Plant, traces: dic
 
 
 def _outputs(
-    task: Task, machine: Machine, state: kernel.State, watch: kernel.Watch, packed: _Packed, reason: int, i: int,
+    task: Task, machine: Machine, state: kernel.State, watch: kernel.Watch, packed: Packed, reason: int, i: int,
     x0: Array, capacity: Array,
 ) -> dict[str, float]:  # fmt: skip
     """Scalar results of one sample."""
