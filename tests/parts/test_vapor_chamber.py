@@ -152,3 +152,13 @@ def test_every_field_is_declared_with_meaning():
 def test_bad_values_are_refused_by_name(change, message):
     with pytest.raises(ValueError, match=message):
         chamber(**change)
+
+
+def test_fins_at_one_end_lower_the_limit_and_lift_the_whole_way():
+    even, one_end = chamber(), chamber(condenser_distance=0.08)
+    assert one_end.limit_line()[0] < 0.4 * even.limit_line()[0]
+    assert one_end.resistances()["vapour"] > even.resistances()["vapour"]
+    tilted = chamber(condenser_distance=0.08, tilt=30.0)
+    assert tilted.limit_line()[0] == chamber(condenser_distance=0.08, tilt=30.0, lift=0.08).limit_line()[0]
+    with pytest.raises(ValueError, match="condenser_distance: 120 mm; expected less than the length, 120 mm"):
+        chamber(condenser_distance=0.12)

@@ -554,3 +554,62 @@ def test_thin_vapour_gap_conducts_like_the_published_claim():
     assert vapor_chamber.vapour_conductivity(60.0, 0.15e-3) == pytest.approx(4.903e4, rel=1e-3)  # by hand
     colder = vapor_chamber.vapour_conductivity(np.linspace(-5.0, 90.0, 200), 0.2e-3)
     assert np.all(np.diff(colder) >= 0)
+
+
+def _strip_by_differences(width: float, radius: float, distance: float, behind: float, cells: int = 160):
+    """Mean and middle potential (times 2 pi) of a disc source in a strip, by finite differences."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.linalg import spsolve
+
+    h = width / cells
+    x = (np.arange(round((distance + behind) / h)) + 0.5) * h - behind
+    y = (np.arange(cells // 2) + 0.5) * h
+    across, along = np.meshgrid(y, x)
+    source = (along**2 + across**2 < radius**2).astype(float)
+    source /= 2.0 * source.sum()
+    index = np.arange(source.size).reshape(source.shape)
+    a = np.concatenate([index[:-1].ravel(), index[:, :-1].ravel()])
+    b = np.concatenate([index[1:].ravel(), index[:, 1:].ravel()])
+    ones, end = np.ones(a.size), index[-1]
+    matrix = coo_matrix(
+        (
+            np.concatenate([ones, ones, -ones, -ones, np.full(end.size, 2.0)]),
+            (np.concatenate([a, b, a, b, end]), np.concatenate([a, b, b, a, end])),
+        ),
+        shape=(source.size, source.size),
+    ).tocsc()
+    potential = spsolve(matrix, source.ravel()).reshape(source.shape)
+    return 2 * np.pi * 2 * float((potential * source).sum()), 2 * np.pi * float(
+        potential[np.argmin(abs(x)), 0]
+    )
+
+
+@pytest.mark.parametrize(
+    ("width", "radius", "distance", "behind", "within"),
+    [(0.08, 0.007, 0.10, 0.04, 0.004), (0.08, 0.007, 0.10, 0.02, 0.01), (0.03, 0.007, 0.08, 0.03, 0.025)],
+)
+def test_strip_factor_stands_against_finite_differences(width, radius, distance, behind, within):
+    mean, middle = _strip_by_differences(width, radius, distance, behind)
+    factor = vapor_chamber.strip_factor(np.pi * radius**2, width, distance)
+    assert middle == pytest.approx(factor, rel=within)
+    assert mean == pytest.approx(factor - 0.25, rel=within)
+
+
+def test_fins_at_one_end_cost_a_chamber_limit_and_resistance():
+    geometry = {
+        "wick_thickness": 0.2e-3, "vapour_gap": 0.5e-3, "source_area": 1.5e-4, "chamber_area": 112e-4,
+        "wick_resistance": 0.06, "open_share": 0.9,
+    }  # fmt: skip
+    even = vapor_chamber.heat_limit(55.0, sintered(), **geometry)
+    one_end = vapor_chamber.heat_limit(55.0, sintered(), width=0.08, distance=0.1, **geometry)
+    assert one_end == pytest.approx(
+        even * vapor_chamber.radial_factor(1.5e-4, 112e-4) / vapor_chamber.strip_factor(1.5e-4, 0.08, 0.1),
+        rel=0.02,
+    )
+    assert one_end < 0.3 * even
+    distances = np.linspace(0.03, 0.2, 50)
+    assert np.all(
+        np.diff(vapor_chamber.heat_limit(55.0, sintered(), width=0.08, distance=distances, **geometry)) < 0
+    )
+    remote = vapor_chamber.remote_vapour_resistance(55.0, 0.5e-3, 1.5e-4, 0.08, 0.1)
+    assert remote > vapor_chamber.vapour_resistance(55.0, 0.5e-3, 1.5e-4, 112e-4)

@@ -20,8 +20,10 @@ class VaporChamber(TwoPhasePart):
     Chips join face ``top`` (several may): each sees the wall and the wick under its own area, helped by the
     wall's spreading.  Face ``condenser`` is the other side.  ``evaporator_length`` and ``evaporator_width``
     are the size of the heated area that decides the heat limit and the vapour's spreading: the chip's, or
-    one that holds all chips. Replace ``resistance`` (from the vapour under the chips to the condenser face)
-    and ``heat_limit`` by your supplier's measured values where you have them.
+    one that holds all chips.  With fins at one end give ``condenser_distance``: vapour and liquid then run
+    the length of the chamber, and limit and resistance are those of a wide flat pipe.  Replace
+    ``resistance`` (from the vapour under the chips to the condenser face) and ``heat_limit`` by your
+    supplier's measured values where you have them.
     """
 
     kind: ClassVar[str] = "vapor_chamber"
@@ -54,6 +56,11 @@ class VaporChamber(TwoPhasePart):
         doc="area that gives off heat (left out: the whole side)",
     )  # fmt: skip
     condenser_at_rim: bool = flag(default=False, doc="heat leaves at the outer edge rather than evenly")
+    condenser_distance: Any = quantity(
+        "m", default=None, shown="mm", above=0.0, plausible=(0.03, 0.2), step=5e-3,
+        doc="along the length from the middle of the chips to the middle of the fins, where all heat leaves "
+        "at one end (left out: heat leaves evenly over the face)",
+    )  # fmt: skip
     rim_width: Any = quantity(
         "m", default=2e-3, shown="mm", at_least=0.0, plausible=(0.0, 5e-3), doc="width of the sealed edge"
     )
@@ -63,7 +70,7 @@ class VaporChamber(TwoPhasePart):
     )  # fmt: skip
     lift: Any = quantity(
         "m", default=None, shown="mm", at_least=0.0, plausible=(0.0, 0.2),
-        doc="way up the slope to the chips when tilted (left out: half the length)",
+        doc="way up the slope to the chips when tilted (left out: half the length, or condenser_distance)",
     )  # fmt: skip
 
     def __post_init__(self) -> None:
@@ -84,6 +91,13 @@ class VaporChamber(TwoPhasePart):
                     f"VaporChamber.{inner}: {1e3 * float(np.max(value)):.4g} mm; expected at most the "
                     f"{outer} inside the rim, {1e3 * float(np.min(limit)):.4g} mm"
                 )
+        if self.condenser_distance is not None and np.any(
+            np.asarray(self.condenser_distance) >= np.asarray(self.length)
+        ):
+            raise ValueError(
+                f"VaporChamber.condenser_distance: {1e3 * float(np.max(self.condenser_distance)):.4g} mm; "
+                f"expected less than the length, {1e3 * float(np.min(self.length)):.4g} mm"
+            )
         if self.condenser_area is not None and np.any(
             np.asarray(self.condenser_area) > self.length * self.width
         ):
@@ -135,20 +149,22 @@ class VaporChamber(TwoPhasePart):
         return {
             "evaporator_wall": source["wall"],
             "evaporator_wick": source["wick"],
-            "vapour": vapor_chamber.vapour_resistance(
-                vapour_temperature, self.vapour_gap, self.source_area, self.inner_area
-            ) / self.open_share,
+            "vapour": self._vapour_resistance(vapour_temperature) / self.open_share,
             "condenser_wall": self.wall_thickness / (self.wall_conductivity * away),
         }  # fmt: skip
 
     def limits(self, vapour_temperature: Any = REFERENCE) -> dict[str, Any]:
         """All limits in W by name, warm."""
-        lift = 0.5 * self.length if self.lift is None else self.lift
+        away = self.condenser_distance
+        lift = self.lift
+        if lift is None:
+            lift = 0.5 * self.length if away is None else away
         return vapor_chamber.heat_limits(
             vapour_temperature, self.filled_wick(vapour_temperature), wick_thickness=self.wick_thickness,
             vapour_gap=self.vapour_gap, source_area=self.source_area, chamber_area=self.inner_area,
             wick_resistance=self._under_source(self.source_area)["wick"], length=lift, tilt=self.tilt,
-            open_share=self.open_share, rim=self.condenser_at_rim, nucleation_radius=self.nucleation_radius,
+            open_share=self.open_share, rim=self.condenser_at_rim, width=self.inner_width, distance=away,
+            nucleation_radius=self.nucleation_radius,
         )  # fmt: skip
 
     def governing_limit(self, vapour_temperature: Any = REFERENCE) -> tuple[Any, Any]:
@@ -209,6 +225,16 @@ class VaporChamber(TwoPhasePart):
         """Half of the shell's capacity, and that of wick and water, J/K."""
         shell, wick_metal, liquid = self.volumes()
         return 0.5 * self.metal_capacity(shell), self.metal_capacity(wick_metal) + self.water_capacity(liquid)
+
+    def _vapour_resistance(self, vapour_temperature: Any) -> Any:
+        """Resistance of the free vapour gap from the source to where heat leaves, K/W."""
+        if self.condenser_distance is None:
+            return vapor_chamber.vapour_resistance(
+                vapour_temperature, self.vapour_gap, self.source_area, self.inner_area
+            )
+        return vapor_chamber.remote_vapour_resistance(
+            vapour_temperature, self.vapour_gap, self.source_area, self.inner_width, self.condenser_distance
+        )
 
     def _under_source(self, area: Any) -> dict[str, Any]:
         return vapor_chamber.source_resistance(
