@@ -30,7 +30,11 @@ def test_there_are_notebooks():
 
 def execute(path, folder):
     client = nbclient.NotebookClient(
-        read(path), timeout=120, startup_timeout=120, kernel_name="python3", resources={"metadata": {"path": str(folder)}}
+        read(path),
+        timeout=120,
+        startup_timeout=120,
+        kernel_name="python3",
+        resources={"metadata": {"path": str(folder)}},
     )
     return client.execute()
 

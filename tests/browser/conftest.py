@@ -1,4 +1,7 @@
-"""A real browser and a JupyterLab of its own, for the few checks that need them; skipped where there is none."""
+"""A real browser and a JupyterLab of its own, for the few checks that need them; skipped where there is none.
+
+Selectors are texts and classes, never pixels.
+"""
 
 import json
 import os
@@ -41,7 +44,7 @@ def chromium():
 
 @pytest.fixture
 def page(chromium):
-    """A page that remembers what went wrong on it and what it asked of the network (``page.trouble``, ``page.asked``)."""
+    """A page that remembers what went wrong (``page.trouble``) and what it asked of the network (``page.asked``)."""
     fresh = chromium.new_page(viewport={"width": 1280, "height": 1000})
     fresh.trouble, fresh.asked = [], []
     fresh.on("console", lambda said: fresh.trouble.append(said.text) if said.type == "error" else None)
@@ -63,8 +66,12 @@ def running_lab(folder: Path):
     settings.mkdir(parents=True)
     quiet = {"fetchNews": "false", "checkForUpdates": False}
     (settings / "notification.jupyterlab-settings").write_text(json.dumps(quiet), encoding="utf-8")
-    names = ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "IPYTHONDIR", "JUPYTERLAB_WORKSPACES_DIR")
-    places = {name: str(home / name.lower()) for name in names} | {"JUPYTERLAB_SETTINGS_DIR": str(home / "settings")}
+    names = (
+        "JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "IPYTHONDIR", "JUPYTERLAB_WORKSPACES_DIR",
+    )  # fmt: skip
+    places = {name: str(home / name.lower()) for name in names} | {
+        "JUPYTERLAB_SETTINGS_DIR": str(home / "settings")
+    }
     command = [
         sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--ip=127.0.0.1", f"--port={port}",
         "--ServerApp.port_retries=0", f"--IdentityProvider.token={token}", f"--ServerApp.root_dir={folder}",
@@ -109,10 +116,11 @@ def run_all(page, address, seconds=120):
     page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
     done = """() => {
       const cells = window.jupyterapp.shell.currentWidget.content.widgets.filter(c => c.model.type === 'code');
-      return cells.every(c => c.model.executionCount) || cells.some(c => c.node.querySelector('[data-mime-type$="error"]'));
+      return cells.every(c => c.model.executionCount)
+        || cells.some(c => c.model.outputs.toJSON().some(o => o.output_type === 'error'));
     }"""
     page.wait_for_function(done, timeout=seconds * 1000)
-    page.wait_for_function(READY, timeout=seconds * 1000)
+    page.wait_for_function(READY, timeout=30_000)
 
 
 @pytest.fixture(name="run_all")

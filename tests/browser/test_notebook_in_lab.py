@@ -22,6 +22,11 @@ def test_first_notebook_runs_in_the_browser(page, lab, run_all):
                                         || o.data?.['image/png']).length};
     }""")
     assert found["errors"] == []
-    assert not found["warned"].replace("thermnet: compiling its numerical core", "").strip().startswith("Traceback")
+    assert (
+        not found["warned"]
+        .replace("thermnet: compiling its numerical core", "")
+        .strip()
+        .startswith("Traceback")
+    )
     assert found["tables"] >= 3
     assert found["pictures"] >= 2

@@ -10,7 +10,17 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 @pytest.fixture(scope="module")
 def report(tmp_path_factory):
     folder = tmp_path_factory.mktemp("report")
-    words = ["burst", "tern-14", "--duration", "1,10,60", "--load", "compile", "--out", str(folder), "--quiet"]
+    words = [
+        "burst",
+        "tern-14",
+        "--duration",
+        "1,10,60",
+        "--load",
+        "compile",
+        "--out",
+        str(folder),
+        "--quiet",
+    ]
     assert cli.main(words) == 0
     return folder / "report.html"
 

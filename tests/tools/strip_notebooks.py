@@ -1,4 +1,7 @@
-"""Take outputs, execution counts and stored state out of notebooks: ``python tests/tools/strip_notebooks.py FILE ...``."""
+"""Take outputs, execution counts and stored state out of notebooks.
+
+``python tests/tools/strip_notebooks.py FILE ...``
+"""
 
 import sys
 from pathlib import Path
