@@ -22,11 +22,7 @@ def test_first_notebook_runs_in_the_browser(page, lab, run_all):
                                         || o.data?.['image/png']).length};
     }""")
     assert found["errors"] == []
-    assert (
-        not found["warned"]
-        .replace("thermnet: compiling its numerical core", "")
-        .strip()
-        .startswith("Traceback")
-    )
+    # The very first run on a machine may say that it is compiling; nothing else may be said.
+    assert [line for line in found["warned"].splitlines() if "thermnet: compiling" not in line] == []
     assert found["tables"] >= 3
     assert found["pictures"] >= 2
