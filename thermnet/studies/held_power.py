@@ -23,7 +23,7 @@ from thermnet.solve.closed_loop import Loop, prepare, simulate
 from thermnet.solve.equations import HeatBalance
 from thermnet.solve.pack import mode_of, ticks
 from thermnet.solve.plant import Plant
-from thermnet.solve.start import settle
+from thermnet.solve.start import Soak, settle
 
 Array = NDArray[np.float64]
 HIGHEST_POWER = 1000.0
@@ -113,11 +113,16 @@ class HeldPower:
         everything[self.plant.active] = self._fresh.x
         return self._excess(everything, level)
 
-    def steady_excess(self, power: float) -> Array:
-        """Excess over every limit when ``power`` W are held for ever, fans settled, K or W."""
-        loop = self._loop
-        soak = settle(self.plant, loop.silicon, loop.senses, loop.rules, self.demand(power))
+    def steady_excess(self, power: float, fans: Sequence[int] | None = None) -> Array:
+        """Excess over every limit when ``power`` W are held for ever, K or W; ``fans`` as for :meth:`soak`."""
+        soak = self.soak(power, fans)
         return self._excess(soak.everything, self.plant.level(soak.indices.tolist()))
+
+    def soak(self, power: float, fans: Sequence[int] | None = None) -> Soak:
+        """Steady state with ``power`` W held: fans settled, or held at positions on their speed grids."""
+        loop = self._loop
+        fixed = None if fans is None else np.array(fans, dtype=np.int64)
+        return settle(self.plant, loop.silicon, loop.senses, loop.rules, self.demand(power), fixed_fans=fixed)
 
     def _excess(self, everything: Array, level: int) -> Array:
         compiled = self.plant.compiled(level)
