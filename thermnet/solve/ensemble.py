@@ -371,7 +371,7 @@ def settle_samples(
 ) -> tuple[Array, NDArray[np.int64]]:
     """Steady node temperatures (n, samples) and fan positions (samples, fans) at chip powers (samples, chips).
 
-    The fans rise from rest until their tables ask for no more, as in :func:`thermnet.solve.start.settle`; ``tables``
+    The fans rise from rest, step by step, until their tables ask for no more, as in :func:`thermnet.solve.start.settle`; ``tables``
     is filled with the tables' steps.
     """
     template, count = task.template, stack.samples
@@ -390,11 +390,10 @@ def settle_samples(
         for i in moving:
             senses = packed.senses_of(int(i))
             readings = senses.weight @ everything[template.active, i] + senses.offset
-            higher = np.maximum(tables[i], fan_steps(rules[i], readings))
-            new = np.maximum(indices[i], fan_request(rules[i], higher))
-            tables[i] = higher
-            if not np.array_equal(new, indices[i]):
-                indices[i] = new
+            higher = np.maximum(tables[i], np.minimum(fan_steps(rules[i], readings), tables[i] + 1))
+            if not np.array_equal(higher, tables[i]):
+                tables[i] = higher
+                indices[i] = np.maximum(indices[i], fan_request(rules[i], higher))
                 still.append(i)
         if not still:
             break

@@ -44,8 +44,8 @@ def settle(
 ) -> Soak:  # fmt: skip
     """Steady state at a constant chip power, with the fans where their tables put them.
 
-    The fans start at rest and rise until they ask for no more, as a soaking machine would; a table that hunts
-    between two steps is left at the higher one.
+    The fans start at rest and rise, one step of their tables after another, until these ask for no more, as in a
+    machine that soaks slowly; a table that hunts between two steps is left at the higher one.
     """
     fans = rules.fan_idle.size
     tables = np.zeros(rules.table_fan.size, dtype=np.int64)
@@ -59,12 +59,11 @@ def settle(
         if fixed_fans is not None or fans == 0:
             break
         readings = senses.weight @ x + senses.offset
-        higher = np.maximum(tables, fan_steps(rules, readings))
-        new = np.maximum(indices, fan_request(rules, higher))
-        tables = higher
-        if np.array_equal(new, indices):
+        higher = np.maximum(tables, np.minimum(fan_steps(rules, readings), tables + 1))
+        if np.array_equal(higher, tables):
             break
-        indices = new
+        tables = higher
+        indices = np.maximum(indices, fan_request(rules, tables))
     return Soak(within_melting_ranges(plant, x), everything, np.array(power, dtype=float), indices, tables)
 
 
