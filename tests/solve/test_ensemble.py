@@ -49,8 +49,8 @@ def test_results_do_not_depend_on_threads_or_grouping(many, monkeypatch):
     other = many.ensemble("pages", "desk", duration=60.0, workers=2)
     for name in one.outputs:
         np.testing.assert_array_equal(one.outputs[name], two.outputs[name], err_msg=name)
-        # Stacks of another size may round differently in the library's matrix products.
-        np.testing.assert_allclose(one.outputs[name], other.outputs[name], atol=1e-7, err_msg=name)
+        # Sums over series and stacks may round differently in groups of another size.
+        np.testing.assert_allclose(one.outputs[name], other.outputs[name], atol=1e-9, err_msg=name)
 
 
 def test_mode_and_sensor_parameters_may_vary():

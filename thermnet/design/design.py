@@ -169,6 +169,10 @@ class Design:
         return simulate(plant, chosen, load, duration=duration, start=start, tolerance=tolerance, every=every,
                         ambient=varying, controller=controller, progress=progress, provenance=provenance)  # fmt: skip
 
+    def __getstate__(self) -> dict[str, Any]:
+        # Machines and plants hold closures; another process builds its own.
+        return {name: value for name, value in self.__dict__.items() if name != "_kept"}
+
     @property
     def samples(self) -> int | None:
         """Number of samples if any parameter is an array, else None."""

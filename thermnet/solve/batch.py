@@ -90,6 +90,7 @@ def steady(compiled: CompiledNetwork, power: Array, guess: Array | None = None, 
     boundary = boundary_temperatures(compiled).T
     temperature = np.full((n, samples), float(boundary.min())) if guess is None else guess.copy()
     ends = compiled.law_ends
+    moving = np.ones(samples, dtype=bool)
     for _ in range(60):
         everything = np.vstack([temperature, boundary])
         residual = power - np.einsum("sij,js->is", linear, everything)
@@ -114,10 +115,12 @@ def steady(compiled: CompiledNetwork, power: Array, guess: Array | None = None, 
         change = np.linalg.solve(jacobian, -residual.T[:, :, None])[:, :, 0].T
         largest = np.max(np.abs(change), axis=0)
         change *= np.minimum(1.0, 200.0 / np.maximum(largest, 200.0))
-        temperature = temperature + change
+        # A sample that has settled stays as it is, so that it does not depend on its neighbours in the stack.
+        temperature = np.where(moving, temperature + change, temperature)
         if not np.all(np.isfinite(temperature)):
             break
-        if float(np.max(largest)) < tolerance:
+        moving &= largest >= tolerance
+        if not moving.any():
             return temperature
     bad = int(np.argmax(np.nan_to_num(np.max(np.abs(residual), axis=0), nan=np.inf)))
     node = compiled.nodes[int(np.argmax(np.abs(residual[:, bad])))]

@@ -429,12 +429,17 @@ def _soaked(stack: Stack, packed: Packed, level: int, powers: Array, rows: NDArr
     base = packed.base[rows] + np.einsum("sc,scj->sj", powers, packed.follow[rows])
     heat = base + np.einsum("sc,scj->sj", powers, packed.share[rows])
     everything: Array | None = None
+    moving = np.ones(rows.size, dtype=bool)
     for _ in range(21):
         watts = np.zeros((compiled.size, rows.size))
         np.add.at(watts, template.heat_rows, heat.T)
         new = batch.steady(compiled, watts, everything)
-        if everything is not None and float(np.max(np.abs(new - everything))) < 1e-7:
-            return new
+        if everything is not None:
+            settled = np.max(np.abs(new - everything), axis=0) < 1e-7
+            new = np.where(moving, new, everything)
+            moving &= ~settled
+            if not moving.any():
+                return new
         everything = new
         if not len(index):
             return everything

@@ -1,0 +1,290 @@
+"""Results of large populations on disk, chunk by chunk, so that a stopped or broken study goes on where it was.
+
+The unit of work is the canonical chunk of the solver (its size follows from the machine alone), so the numbers do not
+depend on how many workers there are or how they share the work.  The store is zarr; a chunk's marker is written last.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermnet.design.design import Design
+from thermnet.design.ensembles import ensemble_task
+from thermnet.errors import DesignError, Problem
+from thermnet.solve.ensemble import EnsembleRun, Task, chunk_size, solve_chunk, trace_times
+from thermnet.solve.steady_power import sustained_powers
+from thermnet.tolerance.sampling import Method, Population
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Work:
+    """Everything that a worker needs to solve any chunk; small, and safe to send.
+
+    Attributes
+    ----------
+    design : nominal design of plain numbers
+    samples, seed, method : the population's units
+    settings : keyword arguments of :func:`thermnet.design.ensembles.ensemble_task`
+    sustained : also find each unit's sustained power
+    """
+
+    design: Design
+    population: Population
+    samples: int
+    seed: int
+    method: Method
+    mode: str
+    workload: Any
+    settings: Mapping[str, Any]
+    sustained: bool = True
+
+    def units(self) -> dict[str, Array]:
+        """Parameters of all units."""
+        return self.population.sample(self.samples, self.seed, self.method)
+
+    def task(self) -> Task:
+        """The ensemble of all units."""
+        return ensemble_task(self.design.replace(**self.units()), self.workload, self.mode, **self.settings)
+
+
+def solve(
+    work: Work, *, store: str | Path | None = None, scheduler: str | None = None, workers: int | None = None,
+    progress: bool = False,
+) -> EnsembleRun:  # fmt: skip
+    """Solve all units: on this machine's cores, or on a Dask cluster given its scheduler's address.
+
+    Parameters
+    ----------
+    store : path, optional
+        Folder of a zarr store; what it already holds of the same study is not solved again.
+    scheduler : str, optional
+        Address such as ``tcp://127.0.0.1:8786``; needs the extra ``cluster`` and a store that all workers can reach.
+    workers : int, optional
+        Threads on this machine; all cores if left out.
+
+    Raises
+    ------
+    DesignError
+        The store holds another study, or a scheduler is given without a store.
+    """
+    task = work.task()
+    if store is None:
+        if scheduler is not None:
+            raise DesignError("scheduler", [Problem("store", "none", "a folder that all workers can reach")])
+        return _in_memory(work, task, workers, progress)
+    group = _open(Path(store), work, task)
+    todo = [int(k) for k in np.flatnonzero(group["done"][:] == 0)]
+    if scheduler is None:
+        _locally(work, task, Path(store), todo, workers, progress)
+    else:
+        _on_cluster(work, Path(store), todo, scheduler, progress)
+    return read_store(store)
+
+
+def solve_part(work: Work, task: Task, chunk: slice) -> tuple[dict[str, Array], dict[str, Array]]:
+    """Solve one chunk: closed loop, and each unit's sustained power."""
+    outputs, traces = solve_chunk(task, chunk)
+    if work.sustained:
+        chips = len(task.template.machine.chips)
+        split = np.zeros(chips)
+        split[0] = 1.0
+        power, binds = sustained_powers(task, chunk, split)
+        outputs["sustained_power_W"] = power
+        outputs["sustained_binds"] = binds.astype(float)
+    return outputs, traces
+
+
+def chunks_of(task: Task) -> list[slice]:
+    """Canonical chunks of a task."""
+    size = chunk_size(task)
+    return [slice(a, min(a + size, task.samples)) for a in range(0, task.samples, size)]
+
+
+def _in_memory(work: Work, task: Task, workers: int | None, progress: bool) -> EnsembleRun:
+    times, done = trace_times(task), np.zeros(task.samples, dtype=bool)
+    outputs: dict[str, Array] = {}
+    traces = {name: np.full((task.samples, times.size), np.nan) for name in task.traces}
+
+    def keep(k: int, chunk: slice, values: Mapping[str, Array], kept: Mapping[str, Array]) -> None:
+        for name, column in values.items():
+            outputs.setdefault(name, np.full(task.samples, np.nan))[chunk] = column
+        for name, rows in kept.items():
+            traces[name][chunk] = rows
+        done[chunk] = True
+
+    whole = _threads(work, task, list(range(len(chunks_of(task)))), workers, progress, keep)
+    return EnsembleRun(work.units(), outputs, traces, times, done, {"interrupted": not whole}, {"seed": work.seed})
+
+
+def _threads(
+    work: Work, task: Task, todo: Sequence[int], workers: int | None, progress: bool,
+    keep: Callable[[int, slice, Mapping[str, Array], Mapping[str, Array]], None],
+) -> bool:  # fmt: skip
+    """Solve chunks on threads; returns False if interrupted (what is done was kept)."""
+    import os
+    from concurrent.futures import FIRST_COMPLETED, ThreadPoolExecutor, wait
+
+    from thermnet.solve.closed_loop import announce
+
+    announce()
+    chunks, left = chunks_of(task), list(todo)
+    bar = _bar(task, chunks, todo, progress)
+    count = workers or os.cpu_count() or 1
+    pending: dict[Any, int] = {}
+    with ThreadPoolExecutor(count) as pool:
+        try:
+            while left or pending:
+                while left and len(pending) < count:
+                    k = left.pop(0)
+                    pending[pool.submit(solve_part, work, task, chunks[k])] = k
+                finished, _ = wait(pending, return_when=FIRST_COMPLETED)
+                for future in finished:
+                    k = pending.pop(future)
+                    keep(k, chunks[k], *future.result())
+                    if bar is not None:
+                        bar.update(chunks[k].stop - chunks[k].start)
+        except KeyboardInterrupt:
+            for future in pending:
+                future.cancel()
+            return False
+        finally:
+            if bar is not None:
+                bar.close()
+    return True
+
+
+def _bar(task: Task, chunks: Sequence[slice], todo: Sequence[int], progress: bool) -> Any:
+    if not progress:
+        return None
+    from tqdm.auto import tqdm
+
+    left = sum(chunks[k].stop - chunks[k].start for k in todo)
+    return tqdm(total=task.samples, initial=task.samples - left, desc="machines", unit="machine", mininterval=0.2)
+
+
+# -- the store -------------------------------------------------------------------------------------------------
+
+
+def _open(path: Path, work: Work, task: Task) -> Any:
+    """Open or lay out the store; refuse one of another study."""
+    import zarr
+
+    from thermnet.tolerance.fingerprint import fingerprint
+
+    mark = fingerprint(work)
+    if path.exists() and any(path.iterdir()):
+        try:
+            group = zarr.open_group(str(path), mode="r+")
+            held = group.attrs.get("study")
+        except Exception as error:  # whatever zarr raises for a folder that is none of its own
+            raise DesignError(str(path), [Problem("store", type(error).__name__, "an empty folder, or a store of this study")]) from None
+        if held != mark:
+            raise DesignError(
+                str(path), [Problem("store", f"the results of another study ({held})", "an empty folder, or the same study")]
+            )
+        return group
+    group = zarr.open_group(str(path), mode="w")
+    group.attrs.update({"study": mark, "seed": work.seed, "method": work.method, "samples": work.samples})
+    group.create_array("done", shape=(len(chunks_of(task)),), chunks=(1,), dtype="i1")
+    for name, values in work.units().items():
+        array = group.create_array(f"parameter/{name}", shape=values.shape, chunks=values.shape, dtype="f8")
+        array[:] = values
+    times = trace_times(task)
+    array = group.create_array("trace_time", shape=times.shape, chunks=(max(times.size, 1),), dtype="f8")
+    array[:] = times
+    return group
+
+
+def write_chunk(path: Path, task: Task, k: int, values: Mapping[str, Array], kept: Mapping[str, Array]) -> None:
+    """Write one chunk's region of every array; its marker last."""
+    import zarr
+
+    group, chunk, size = zarr.open_group(str(path), mode="r+"), chunks_of(task)[k], chunk_size(task)
+    for name, rows in [*((f"output/{n}", v) for n, v in values.items()), *((f"trace/{n}", v) for n, v in kept.items())]:
+        shape = (task.samples, *rows.shape[1:])
+        if name not in group:
+            try:
+                group.create_array(name, shape=shape, chunks=(size, *rows.shape[1:]), dtype="f8", fill_value=float("nan"))
+            except Exception:  # another worker was first; zarr has several errors for that
+                if name not in zarr.open_group(str(path), mode="r"):
+                    raise
+        target: Any = zarr.open_group(str(path), mode="r+")[name]
+        target[chunk] = rows
+    marker: Any = group["done"]
+    marker[k] = 1
+
+
+def read_store(path: str | Path) -> EnsembleRun:
+    """Read what a store holds; units not solved yet are nan and marked so."""
+    import zarr
+
+    group: Any = zarr.open_group(str(path), mode="r")
+    samples = int(group.attrs["samples"])
+
+    def under(name: str) -> dict[str, Array]:
+        return {key: np.asarray(value[:]) for key, value in group[name].arrays()} if name in group else {}
+
+    outputs = under("output")
+    first = next(iter(outputs.values()), np.full(samples, np.nan))
+    return EnsembleRun(
+        under("parameter"), outputs, under("trace"), np.asarray(group["trace_time"][:]), np.isfinite(first),
+        {"interrupted": bool(np.any(group["done"][:] == 0))}, {"seed": int(group.attrs["seed"]), "store": str(path)},
+    )  # fmt: skip
+
+
+def _locally(work: Work, task: Task, path: Path, todo: Sequence[int], workers: int | None, progress: bool) -> None:
+    def keep(k: int, chunk: slice, values: Mapping[str, Array], kept: Mapping[str, Array]) -> None:
+        write_chunk(path, task, k, values, kept)
+
+    _threads(work, task, todo, workers, progress, keep)
+
+
+# -- a cluster -------------------------------------------------------------------------------------------------
+
+_tasks: dict[str, Task] = {}
+
+
+def solve_remotely(work: Work, path: str, k: int) -> int:
+    """Solve and write one chunk on a worker; the task is rebuilt once per process."""
+    from thermnet.tolerance.fingerprint import fingerprint
+
+    mark = fingerprint(work)
+    if mark not in _tasks:
+        _tasks.clear()
+        _tasks[mark] = work.task()
+    task = _tasks[mark]
+    values, kept = solve_part(work, task, chunks_of(task)[k])
+    write_chunk(Path(path), task, k, values, kept)
+    return k
+
+
+def _on_cluster(work: Work, path: Path, todo: Sequence[int], scheduler: str, progress: bool) -> None:
+    try:
+        from distributed import Client, as_completed
+    except ImportError:
+        raise DesignError(
+            "scheduler", [Problem("dask.distributed", "not installed", 'pip install "thermnet[cluster]"')]
+        ) from None
+    task = work.task()
+    bar = _bar(task, chunks_of(task), todo, progress)
+    with Client(scheduler) as client:
+        futures = client.map(lambda k: solve_remotely(work, str(path.resolve()), k), list(todo), pure=False, retries=2)
+        try:
+            for future in as_completed(futures):
+                k = future.result()
+                future.release()
+                if bar is not None:
+                    bar.update(chunks_of(task)[k].stop - chunks_of(task)[k].start)
+        except KeyboardInterrupt:
+            client.cancel(futures)
+        finally:
+            if bar is not None:
+                bar.close()
