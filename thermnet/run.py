@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from thermnet.errors import Problem, ThermnetError
-from thermnet.errors import DesignError as FileError
+from thermnet.errors import DesignError, Problem
 from thermnet.handover import hand_over
 from thermnet.network.graph import nearest
 
@@ -56,19 +55,48 @@ class Channel:
     """For integer codes: the meaning of 0, 1, 2 ..."""
 
 
+ROUNDING = 1e-7
+"""Share of the heat turned over below which a heat account says nothing: differences of large terms, rounded."""
+
+
 @dataclass(frozen=True)
 class Energy:
-    """Heat accounts of a run in J: what went in, out through the boundaries, and into store."""
+    """Heat accounts of a run in J.
+
+    Attributes
+    ----------
+    into : put in by the sources
+    out : left through the boundaries, net (negative: drawn from them)
+    stored : gone into store (negative: released)
+    gross : size of the terms that ``out`` and ``stored`` are differences of (0: not known)
+    """
 
     into: float
     out: float
     stored: float
+    gross: float = 0.0
 
     @property
     def residual(self) -> float:
-        """``|in - out - stored|`` over the heat put in."""
-        scale = max(abs(self.into), 1e-12)
-        return abs(self.into - self.out - self.stored) / scale
+        """``|in - out - stored|`` over the heat put in, drawn from the boundaries or released, whichever is most.
+
+        In a powered run this is the heat put in.  Where hardly any heat moves at all, rounding of the
+        ``gross`` terms is not taken for a residual.
+        """
+        scale = max(abs(self.into), abs(self.out), abs(self.stored), ROUNDING * self.gross)
+        return abs(self.into - self.out - self.stored) / scale if scale > 0.0 else 0.0
+
+
+@dataclass(frozen=True)
+class KeptHeat:
+    """Heat through links that has been worked out: names, and W by (time, link)."""
+
+    names: tuple[str, ...]
+    values: Array
+
+    def __call__(self) -> tuple[tuple[str, ...], Array]:
+        """Names and values."""
+        return self.names, self.values
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,9 +152,12 @@ class Run:
     def time_to(self, name: str, limit: float) -> float:
         """Time in s at which ``name`` first reaches ``limit`` degC, by root finding between steps; nan if never.
 
-        A rise and fall that both happen within one reported step is not seen.
+        Where it stands there from the beginning, that is the first reported time.  A rise and fall that both happen
+        between two reported times is not seen.  A run read from a file, or thinned, is taken as straight between them.
         """
         column = self._column(name)
+        if not np.isfinite(limit):
+            raise ValueError(f"limit {limit!r}; expected a finite number of degC")
         values = self.temperatures[:, column] - limit
         if values[0] >= 0.0:
             return float(self.time[0])
@@ -176,7 +207,7 @@ class Run:
             variables["heat"] = (("time", "link"), heat, {"units": "W", "long_name": "heat from first to second end"})
             coordinates["link"] = list(names)
         for name, channel in self.channels.items():
-            attributes = {"units": channel.unit, "long_name": channel.meaning}
+            attributes: dict[str, Any] = {"units": channel.unit, "long_name": channel.meaning}
             if channel.flags:
                 attributes["flag_values"] = list(range(len(channel.flags)))
                 attributes["flag_meanings"] = " ".join(flag.replace(" ", "_") for flag in channel.flags)
@@ -185,7 +216,7 @@ class Run:
         data = xr.Dataset(variables, coordinates)
         data.attrs.update(
             energy_residual=self.energy_residual, energy_in_J=self.energy.into, energy_out_J=self.energy.out,
-            energy_stored_J=self.energy.stored, status=self.status.name,
+            energy_stored_J=self.energy.stored, energy_gross_J=self.energy.gross, status=self.status.name,
             **{f"provenance_{k}": _plain(v) for k, v in self.provenance.items()},
         )  # fmt: skip
         return data
@@ -273,7 +304,8 @@ class Run:
         return hand_over("show.figures:plot_run")(self, axes, **options)
 
     def __repr__(self) -> str:
-        trouble = f", {len(self.events)} signs of trouble" if self.events else ""
+        count = len(self.events)
+        trouble = f", {count} sign{'s' if count > 1 else ''} of trouble" if count else ""
         return (
             f"<Run: {len(self.names)} temperatures at {self.time.size} times to {self.time[-1]:g} s, "
             f"{self.status.name.lower()}, energy residual {self.energy_residual:.1e}{trouble}>"
@@ -290,6 +322,10 @@ class Run:
         return f"<table>{rows}</table>"
 
     # -- inside --------------------------------------------------------------------------------------------
+
+    def __getstate__(self) -> dict[str, Any]:
+        # What is worked out on demand holds on to the machine; a copy carries its results instead.
+        return {**self.__dict__, "_between": None, "_link_heat": KeptHeat(*self.link_heat)}
 
     def _column(self, name: str) -> int:
         try:
@@ -314,29 +350,27 @@ def load_run(path: str | Path) -> Run:
 
     path = Path(path)
     if not path.is_file():
-        raise FileError(str(path), [Problem("file", "not found", "a run written by Run.save")])
+        raise DesignError(str(path), [Problem("file", "not found", "a run written by Run.save")])
     try:
         with xr.open_dataset(path, engine="h5netcdf", decode_timedelta=False) as opened:
             data = opened.load()
-        extra = json.loads(data.attrs["thermnet"])
-    except (OSError, ValueError, KeyError) as error:
-        raise FileError(str(path), [Problem("file", type(error).__name__, "a run written by Run.save")]) from None
+        return _from_dataset(data, json.loads(data.attrs["thermnet"]))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise DesignError(
+            str(path), [Problem("file", f"cannot be read as one ({type(error).__name__})", "a run written by Run.save")]
+        ) from None
+
+
+def _from_dataset(data: xr.Dataset, extra: Mapping[str, Any]) -> Run:
     channels = {
         name: Channel(dimension, tuple(labels), data[name].values, unit, meaning, tuple(flags))
         for name, (dimension, labels, unit, meaning, flags) in extra["channels"].items()
     }
-    heat = None
-    if "heat" in data:
-        links, values = tuple(str(v) for v in data["link"].values), data["heat"].values
-
-        def heat() -> tuple[tuple[str, ...], Array]:
-            return links, values
-
+    heat = KeptHeat(tuple(str(v) for v in data["link"].values), data["heat"].values) if "heat" in data else None
+    energy = Energy(*(float(data.attrs.get(f"energy_{word}_J", 0.0)) for word in ("in", "out", "stored", "gross")))
     return Run(
         time=data["time"].values, names=tuple(str(v) for v in data["node"].values),
-        temperatures=data["temperature"].values,
-        energy=Energy(data.attrs["energy_in_J"], data.attrs["energy_out_J"], data.attrs["energy_stored_J"]),
-        status=Status[data.attrs["status"]], channels=channels,
+        temperatures=data["temperature"].values, energy=energy, status=Status[data.attrs["status"]], channels=channels,
         limits=tuple(RunLimit(**limit) for limit in extra["limits"]),
         events=tuple((float(t), str(text)) for t, text in extra["events"]), solver=extra["solver"],
         provenance=extra["provenance"], boundaries=tuple(extra["boundaries"]), _link_heat=heat,
@@ -352,4 +386,4 @@ def _plain_mapping(values: Mapping[str, Any]) -> dict[str, Any]:
     return plain
 
 
-__all__ = ["Channel", "Energy", "Run", "RunLimit", "Status", "ThermnetError", "load_run"]
+__all__ = ["Channel", "Energy", "Run", "RunLimit", "Status", "load_run"]

@@ -6,7 +6,7 @@ node and link names, so that a solver can say which part is to blame.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from thermnet.errors import NetworkError
 from thermnet.network.graph import ThermalNetwork, nearest
-from thermnet.network.laws import MELTING, WIDTH, Leakage
+from thermnet.network.laws import CODED, MELTING, WIDTH, Leakage
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -75,15 +75,19 @@ class CompiledNetwork:
 
     def boundary_temperature(self, time: float) -> Array:
         """Boundary temperatures at ``time``: (b, ...) degC."""
-        values = [v(time) if callable(v) else v for v in self.boundary_values]
+        values = [
+            _finite_temperature(v(time), name, time) if callable(v) else np.asarray(v, dtype=float)
+            for name, v in zip(self.boundaries, self.boundary_values, strict=True)
+        ]
         if not values:
             return np.zeros((0, *self.batch_shape))
-        shape = np.broadcast_shapes(self.batch_shape, *(np.shape(v) for v in values))
-        result = np.stack([np.broadcast_to(np.asarray(v, dtype=float), shape) for v in values])
-        if not np.all(np.isfinite(result)):
-            bad = self.boundaries[int(np.argmax(~np.isfinite(result.reshape(len(values), -1)).all(axis=1)))]
-            raise NetworkError(f"boundary {bad!r} gives a temperature that is not finite at {time:g} s")
-        return result
+        shape = np.broadcast_shapes(self.batch_shape, *(v.shape for v in values))
+        return np.stack([np.broadcast_to(v, shape) for v in values])
+
+    @property
+    def hottest_boundary(self) -> float:
+        """Highest boundary temperature at time 0, degC."""
+        return float(np.max(self.boundary_temperature(0.0)))
 
     @property
     def has_varying_boundary(self) -> bool:
@@ -131,28 +135,25 @@ class CompiledNetwork:
     def outflow_vector(self, law_conductance: Array | None = None) -> Array:
         """Vector ``q`` over all rows: ``q @ T`` is the net heat in W that leaves to the boundaries.
 
-        Counts links and law links to boundaries, air drawn from and given to them, and air that leaves the
-        network at an outlet (a node with inflow and no outgoing stream).
+        Counted at the boundaries alone: links and law links to them, air drawn from and given to them, and air that
+        leaves the network at an outlet (a node with inflow and no outflow).
         """
         n, total = self.size, self.size + len(self.boundaries)
         q = np.zeros(total)
         for ends, values in ((self.link_ends, self.link_conductance), (self.law_ends, law_conductance)):
-            if values is None:
+            if values is None or len(ends) == 0:
                 continue
-            for (a, b), g in zip(ends, values, strict=True):
-                if (a >= n) == (b >= n):
-                    continue
-                inner, outer = (b, a) if a >= n else (a, b)
-                q[inner] += g
-                q[outer] -= g
-        sends = set(self.stream_ends[:, 0].tolist())
-        for (a, b), w in zip(self.stream_ends, self.stream_rate, strict=True):
-            if a >= n:
-                q[a] -= w
-            if b >= n:
-                q[a] += w
-            elif b not in sends:
-                q[b] += w
+            crossing = (ends[:, 0] >= n) != (ends[:, 1] >= n)
+            inner, outer = ends[crossing].min(axis=1), ends[crossing].max(axis=1)
+            np.add.at(q, inner, values[crossing])
+            np.add.at(q, outer, -values[crossing])
+        if len(self.stream_ends):
+            a, b, w = self.stream_ends[:, 0], self.stream_ends[:, 1], self.stream_rate
+            sent = np.zeros(total)
+            np.add.at(sent, a, w)
+            np.add.at(q, a, -w * (a >= n))
+            np.add.at(q, a, w * (b >= n))
+            np.add.at(q, b, w * ((b < n) & (sent[b] == 0.0)))
         return q
 
     def select(self, index: int | tuple[int, ...]) -> CompiledNetwork:
@@ -162,7 +163,7 @@ class CompiledNetwork:
         ix = index if isinstance(index, tuple) else (index,)
 
         def pick(values: Array) -> Array:
-            return np.ascontiguousarray(values[(..., *ix)])
+            return np.ascontiguousarray(values[(Ellipsis, *ix)])
 
         boundary = tuple(
             v if callable(v) or np.ndim(v) == 0 else float(np.broadcast_to(v, self.batch_shape)[ix])
@@ -196,8 +197,6 @@ class CodedLaw:
 
     def conductance(self, hot: Any, cold: Any) -> Any:
         """Conductance in W/K between ends at ``hot`` and ``cold`` degC."""
-        from thermnet.network.laws import CODED
-
         return CODED[self.code](self.parameters, hot, cold)
 
 
@@ -259,8 +258,20 @@ def _ends(edges: list[tuple[str, int, int, Any]]) -> Index:
     return np.array([(a, b) for _, a, b, _ in edges], dtype=np.int64).reshape(-1, 2)
 
 
+def _finite_temperature(value: Any, boundary: str, time: float) -> Array:
+    try:
+        result = np.asarray(value, dtype=float)
+    except (TypeError, ValueError):
+        result = np.array(np.nan)
+    if not np.all(np.isfinite(result)):
+        raise NetworkError(f"boundary {boundary!r} gives {value!r} at {time:g} s; expected a finite number of degC")
+    return result
+
+
 def power_rows(compiled: CompiledNetwork, power: Mapping[str, Any]) -> dict[int, Any]:
     """Map a mapping of node name to power onto rows; boundaries and unknown names are refused."""
+    if not hasattr(power, "items"):
+        raise NetworkError(f"power {power!r}; expected a mapping of node name to W")
     result: dict[int, Any] = {}
     for name, value in power.items():
         row = compiled.row(name)
@@ -268,6 +279,3 @@ def power_rows(compiled: CompiledNetwork, power: Mapping[str, Any]) -> dict[int,
             raise NetworkError(f"power at {name!r}: a boundary takes no power")
         result[row] = value
     return result
-
-
-PowerFunction = Callable[[float], Array]

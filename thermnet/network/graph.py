@@ -9,15 +9,20 @@ from typing import TYPE_CHECKING, Any
 
 import networkx as nx
 import numpy as np
+from numpy.typing import NDArray
 
 from thermnet.errors import NetworkError
 from thermnet.handover import hand_over
-from thermnet.network.laws import Leakage, LinkLaw
+from thermnet.network.laws import ZERO_CELSIUS, Leakage, LinkLaw
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Boundary = float | Callable[[float], float]
+Boundary = Any | Callable[[float], float]
+"""degC (a number, or an array over samples), or a callable of time in s."""
+
+SMALLEST_RESISTANCE = 1e-12
+"""K/W; less is no resistance at all, and its conductance would drown everything else."""
 
 
 class ThermalNetwork:
@@ -51,16 +56,14 @@ class ThermalNetwork:
             The name is taken or empty, or the capacity is negative or not finite.
         """
         self._claim(name)
-        values = np.asarray(capacity, dtype=float)
-        if not np.all(np.isfinite(values)) or np.any(values < 0):
-            raise NetworkError(f"node {name!r}: capacity {capacity!r} J/K; expected a finite value of 0 or more")
+        _checked(capacity, f"node {name!r}: capacity", "J/K", at_least=0.0)
         self.graph.add_node(name, capacity=capacity, boundary=None, heat_laws=[], **labels)
 
     def add_boundary(self, name: str, temperature: Boundary, **labels: Any) -> None:
         """Add a place of imposed temperature: a number in degC, or a callable of time in s giving degC."""
         self._claim(name)
-        if not callable(temperature) and not np.all(np.isfinite(np.asarray(temperature, dtype=float))):
-            raise NetworkError(f"boundary {name!r}: temperature {temperature!r}; expected a finite number of degC")
+        if not callable(temperature):
+            _checked(temperature, f"boundary {name!r}: temperature", "degC", at_least=-ZERO_CELSIUS)
         self.graph.add_node(name, capacity=0.0, boundary=temperature, heat_laws=[], **labels)
 
     def add_link(
@@ -95,16 +98,12 @@ class ThermalNetwork:
                 f"link {a!r}->{b!r}: give exactly one of resistance, conductance, law (given: {', '.join(given) or 'none'})"
             )
         if resistance is not None:
-            values = np.asarray(resistance, dtype=float)
-            if not np.all(np.isfinite(values)) or np.any(values <= 0):
-                raise NetworkError(f"link {a!r}->{b!r}: resistance {resistance!r} K/W; expected a finite value above 0")
+            values = _checked(resistance, f"link {a!r}->{b!r}: resistance", "K/W", at_least=SMALLEST_RESISTANCE)
             conductance = 1.0 / values if values.ndim else 1.0 / float(values)
         elif conductance is not None:
-            values = np.asarray(conductance, dtype=float)
-            if not np.all(np.isfinite(values)) or np.any(values < 0):
-                raise NetworkError(f"link {a!r}->{b!r}: conductance {conductance!r} W/K; expected a finite value of 0 or more")
-        elif not isinstance(law, LinkLaw):
-            raise NetworkError(f"link {a!r}->{b!r}: law {law!r} has no conductance(hot, cold) method")
+            _checked(conductance, f"link {a!r}->{b!r}: conductance", "W/K", at_least=0.0)
+        elif isinstance(law, type) or not isinstance(law, LinkLaw):
+            raise NetworkError(f"link {a!r}->{b!r}: law {law!r}; expected an object with a conductance(hot, cold) method")
         key = self._edge_key(a, b, name)
         self.graph.add_edge(a, b, key=key, kind="link", conductance=conductance, law=law)
         return key
@@ -118,9 +117,7 @@ class ThermalNetwork:
         self._known(a, b)
         if a == b:
             raise NetworkError(f"stream {a!r}->{b!r}: flows into itself")
-        values = np.asarray(capacity_rate, dtype=float)
-        if not np.all(np.isfinite(values)) or np.any(values < 0):
-            raise NetworkError(f"stream {a!r}->{b!r}: capacity_rate {capacity_rate!r} W/K; expected a finite value of 0 or more")
+        _checked(capacity_rate, f"stream {a!r}->{b!r}: capacity_rate", "W/K", at_least=0.0)
         key = self._edge_key(a, b, name)
         self.graph.add_edge(a, b, key=key, kind="stream", capacity_rate=capacity_rate)
         return key
@@ -130,6 +127,8 @@ class ThermalNetwork:
         self._known(node)
         if self.graph.nodes[node]["boundary"] is not None:
             raise NetworkError(f"leakage at {node!r}: a boundary cannot produce heat")
+        if not isinstance(law, Leakage):
+            raise NetworkError(f"leakage at {node!r}: {law!r}; expected a Leakage(power, reference, slope)")
         self.graph.nodes[node]["heat_laws"].append(law)
 
     # -- reading -------------------------------------------------------------------------------------------
@@ -170,7 +169,8 @@ class ThermalNetwork:
         power : mapping
             Heat in W by node name; nodes left out get none.
         guess : mapping, optional
-            Starting temperatures by node name for the nonlinear iteration.
+            Starting temperatures by node name for the nonlinear iteration.  It saves work; what is found is the state
+            that the network reaches when it warms up from its boundaries.
 
         Raises
         ------
@@ -196,21 +196,32 @@ class ThermalNetwork:
         Parameters
         ----------
         power : mapping
-            By node name: a number of W, a pair ``(times, watts)`` held piecewise constant, or a callable of time.
+            By node name: a number of W, a pair ``(times, watts)`` held piecewise constant (nothing before the first
+            time), or a callable of time.  Steps belong in a pair: a callable is only seen where the solver looks, at
+            least a hundred times in a run.
         duration : float
             Length of the run in s (the last of ``times`` if left out).
-        initial : float, mapping or "steady"
-            Temperatures at the start, degC; ``"steady"`` solves the steady state of the power at time 0.
+        initial : float, mapping (or Series) or "steady"
+            Temperatures at the start, degC; a mapping may leave out nodes without capacity, which follow the others;
+            ``"steady"`` solves the steady state of the power at time 0.
         times : iterable of float, optional
             Where to report, s; the solver's own steps if left out.
         tolerance : float
-            Error in K that the solver controls (linear networks are solved exactly).
+            Error in K that the solver controls.  Networks of constant links with constant or stepped powers and fixed
+            boundaries are solved exactly, up to 300 nodes.
         progress : bool
             Show a progress bar.
 
         Returns
         -------
         thermnet.Run
+
+        Raises
+        ------
+        NetworkError
+            Unknown node, a value that is not a power or a temperature, or a malformed network.
+        ThermalRunawayError
+            ``initial="steady"`` has no steady state.  A runaway later on ends the run, with that status.
         """
         return hand_over("solve.transient:solve_transient")(
             self, power or {}, duration, initial=initial, times=times, tolerance=tolerance, progress=progress
@@ -283,6 +294,19 @@ def nearest(name: str, known: Iterable[str]) -> str:
     if close:
         return f"; did you mean {close[0]!r}?"
     return f"; known: {', '.join(repr(o) for o in options[:12])}{' ...' if len(options) > 12 else ''}"
+
+
+def _checked(value: Any, what: str, unit: str, *, at_least: float) -> NDArray[np.float64]:
+    """Return a number (or array over samples) as an array, refusing what is not finite or too small."""
+    try:
+        values = np.asarray(value, dtype=float)
+        good = bool(np.all(np.isfinite(values)) and np.all(values >= at_least))
+    except (TypeError, ValueError):
+        good = False
+    if not good:
+        expected = "above 0" if at_least == SMALLEST_RESISTANCE else f"of {at_least:g} or more"
+        raise NetworkError(f"{what} {value!r} {unit}; expected a finite value {expected}")
+    return values
 
 
 def _number(value: Any) -> str:

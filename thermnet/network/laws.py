@@ -13,6 +13,8 @@ from typing import Any, ClassVar, Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
+from thermnet.errors import NetworkError
+
 Array = NDArray[np.float64]
 
 STEFAN_BOLTZMANN = 5.670374419e-8
@@ -29,6 +31,28 @@ COLD_FLOOR = 0.02
 
 CLOSED = 1e-6
 """Share of its conductance that a full or empty melting store keeps, so that a steady state exists."""
+
+SMALLEST_LIMIT = 1e-9
+"""W; a pipe whose limit is 0 is given this, so that the blend around the limit has a width."""
+
+
+def _check(law: Any, **bounds: tuple[float, float, str]) -> None:
+    """Refuse parameters of a law that are not finite or outside (lowest, highest, expected)."""
+    for name, (lowest, highest, expected) in bounds.items():
+        found = getattr(law, name)
+        try:
+            values = np.asarray(found, dtype=float)
+            good = bool(np.all((values >= lowest) & (values <= highest)))
+        except (TypeError, ValueError):
+            good = False
+        if not good:
+            raise NetworkError(f"{type(law).__name__}: {name} {found!r}; expected {expected}")
+
+
+_ABOVE = (1e-300, 1e300, "a finite value above 0")
+_AT_LEAST = (0.0, 1e300, "a finite value of 0 or more")
+_ANY = (-1e300, 1e300, "a finite value")
+_SHARE = (1e-6, 1.0, "a value above 0 and at most 1")
 
 
 @runtime_checkable
@@ -96,6 +120,9 @@ class SurfaceExchange:
     exponent: Any = 0.25
     floor: Any = 0.0
 
+    def __post_init__(self) -> None:
+        _check(self, radiating_area=_AT_LEAST, convection=_AT_LEAST, exponent=_AT_LEAST, floor=_AT_LEAST)
+
     @property
     def parameters(self) -> tuple[Any, ...]:
         """Kernel row."""
@@ -142,11 +169,17 @@ class DryOut:
     rewet: Any = 1.0
     full_above: Any = 0.0
 
+    def __post_init__(self) -> None:
+        _check(
+            self, resistance=_ABOVE, limit=_AT_LEAST, reference=_ANY, slope=_ANY, steepness=(1.0, 1e300, "a finite value of 1 or more"),
+            blend=_SHARE, rewet=_SHARE, full_above=_AT_LEAST,
+        )  # fmt: skip
+
     @property
     def parameters(self) -> tuple[Any, ...]:
         """Kernel row."""
         return (
-            self.resistance, self.limit, self.reference, self.slope, self.steepness, self.blend, self.rewet,
+            self.resistance, np.maximum(self.limit, SMALLEST_LIMIT), self.reference, self.slope, self.steepness, self.blend, self.rewet,
             self.full_above,
         )  # fmt: skip
 
@@ -208,6 +241,12 @@ class Melting:
     melting_range: Any = 1.0
     taper: Any = 0.02
 
+    def __post_init__(self) -> None:
+        _check(
+            self, melt_conductance=_AT_LEAST, melting_temperature=_ANY, latent_energy=_AT_LEAST, melting_range=_ABOVE,
+            taper=_ABOVE,
+        )  # fmt: skip
+
     @property
     def parameters(self) -> tuple[Any, ...]:
         """Kernel row."""
@@ -242,6 +281,9 @@ class Leakage:
     power: Any
     reference: Any = 70.0
     slope: Any = 0.018
+
+    def __post_init__(self) -> None:
+        _check(self, power=_AT_LEAST, reference=_ANY, slope=_AT_LEAST)
 
     def heat(self, temperature: Any) -> Any:
         """Heat in W at ``temperature`` degC."""

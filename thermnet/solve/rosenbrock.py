@@ -3,6 +3,9 @@
 Coefficients: RODAS of E. Hairer and G. Wanner, Solving Ordinary Differential Equations II, 2nd ed. 1996,
 section IV.7 (from memory; the convergence order is a test).  Rows without capacity are algebraic equations
 (index 1), which the method handles as they are.
+
+Heat put in and heat leaving are carried along as two more equations: what the method conserves exactly (as every
+Runge-Kutta or Rosenbrock method does with linear invariants, ibid. section IV.1) then also balances in the accounts.
 """
 
 from __future__ import annotations
@@ -14,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermnet.errors import ConvergenceError
-from thermnet.solve.equations import Factor, HeatBalance
+from thermnet.solve.equations import Factor, Flows, HeatBalance
 
 Array = NDArray[np.float64]
 
@@ -47,7 +50,7 @@ Inputs = Callable[[float], tuple[Array, Array]]
 
 @dataclass
 class Step:
-    """One accepted step: temperatures at both ends and the polynomial between."""
+    """One accepted step: temperatures at both ends, the polynomial between, heat in and out over the step in J."""
 
     start: float
     size: float
@@ -55,6 +58,8 @@ class Step:
     after: Array
     third: Array
     fourth: Array
+    into: float
+    out: float
 
     def at(self, time: float) -> Array:
         """Temperatures within the step (order 3)."""
@@ -87,13 +92,15 @@ class Rosenbrock:
             The step size has collapsed; the message names the node with the largest error.
         """
         time = start
-        size = min(first or 1e-4 * (end - start), end - start, largest)
+        size = min(1e-4 * (end - start) if first is None else first, end - start, largest)
+        smallest = 1e-13 * max(abs(end), 1e-3)
         before = np.array(temperature, dtype=float)
         while time < end:
             if time + 1.01 * size >= end:
                 size = end - time
             step, error = self._try(before, time, size)
-            worst = float(np.max(np.abs(error))) / self.tolerance if np.all(np.isfinite(error)) else np.inf
+            largest_error = float(np.max(np.abs(error)))
+            worst = largest_error / self.tolerance if np.isfinite(largest_error) else np.inf
             if worst <= 1.0:
                 self.accepted += 1
                 before, time = step.after, (end if size == end - time else time + size)
@@ -101,29 +108,26 @@ class Rosenbrock:
                     return before
             else:
                 self.rejected += 1
+                if size < smallest:
+                    node = self.balance.compiled.nodes[int(np.argmax(np.nan_to_num(np.abs(error), nan=np.inf)))]
+                    raise ConvergenceError(
+                        f"transient: the step size collapsed at {time:.6g} s; the largest error is at {node!r}"
+                    )
             factor = 0.2 if not np.isfinite(worst) else min(5.0, max(0.2, 0.9 * max(worst, 1e-10) ** -0.25))
             size = min(size * factor, largest)
-            if size < 1e-13 * max(abs(end), 1e-3):
-                node = self.balance.compiled.nodes[int(np.argmax(np.nan_to_num(np.abs(error), nan=np.inf)))]
-                raise ConvergenceError(f"transient: the step size collapsed at {time:.6g} s; the largest error is at {node!r}")
         return before
 
     def _try(self, before: Array, time: float, size: float) -> tuple[Step, Array]:
+        """Compute one step of ``size`` s; returns it with the error estimate in K of every node."""
         balance = self.balance
         boundary, power = self.inputs(time)
-        jacobian = balance.jacobian(before, boundary)
+        slopes = balance.slopes(before, boundary)
         self.jacobians += 1
-        diagonal = self.capacity / (size * GAMMA)
-        if balance.dense:
-            matrix = -jacobian
-            matrix[np.diag_indices_from(matrix)] += diagonal
-        else:
-            from scipy.sparse import diags
-
-            matrix = (diags(diagonal) - jacobian).tocsc()
-        factor = Factor(matrix, balance.compiled.nodes)
-        slope = self._time_slope(before, time, size, boundary, power)
+        factor = Factor(balance.shifted(slopes.net, self.capacity / (size * GAMMA)), balance.compiled.nodes)
+        drift = self._time_slope(before, time, size, boundary, power)
         u = np.zeros((6, before.size))
+        # The same stages for the two accounts: heat put in, heat out.
+        accounts = np.zeros((6, 2))
         stage = before
         for i in range(6):
             if i in (1, 2, 3, 4):
@@ -132,18 +136,26 @@ class Rosenbrock:
             elif i == 5:
                 stage = stage + u[4]
                 boundary, power = self.inputs(time + size)
-            right = balance.residual(stage, boundary, power) + self.capacity * (C[i] @ u[:5]) / size + size * D[i] * slope
+            flows = balance.flows(stage, boundary, power)
+            right = flows.net + self.capacity * (C[i] @ u[:5]) / size + size * D[i] * drift.net
             u[i] = factor.solve(right)
+            rates = np.array([flows.into + size * D[i] * drift.into, flows.out + size * D[i] * drift.out])
+            rates += [slopes.into @ u[i], slopes.out @ u[i]]
+            accounts[i] = GAMMA * (size * rates + C[i] @ accounts[:5])
         after = stage + u[5]
         third, fourth = DENSE @ u[:5]
-        return Step(time, size, before, after, third, fourth), u[5]
+        into, out = A[4] @ accounts[:5] + accounts[4] + accounts[5]
+        return Step(time, size, before, after, third, fourth, float(into), float(out)), u[5]
 
-    def _time_slope(self, before: Array, time: float, size: float, boundary: Array, power: Array) -> Array:
-        """Partial derivative of the heat balance by time (varying boundaries and powers)."""
-        delta = 1e-6 * size
-        later_boundary, later_power = self.inputs(time + delta)
+    def _time_slope(self, before: Array, time: float, size: float, boundary: Array, power: Array) -> Flows:
+        """Partial derivative of the flows by time (varying boundaries and powers)."""
+        later = time + 1e-6 * size
+        delta = later - time
+        if delta <= 0.0:
+            return Flows(np.zeros_like(before), 0.0, 0.0)
+        later_boundary, later_power = self.inputs(later)
         if np.array_equal(boundary, later_boundary) and np.array_equal(power, later_power):
-            return np.zeros_like(before)
-        return (
-            self.balance.residual(before, later_boundary, later_power) - self.balance.residual(before, boundary, power)
-        ) / delta
+            return Flows(np.zeros_like(before), 0.0, 0.0)
+        then = self.balance.flows(before, later_boundary, later_power)
+        now = self.balance.flows(before, boundary, power)
+        return Flows((then.net - now.net) / delta, (then.into - now.into) / delta, (then.out - now.out) / delta)

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermnet.errors import ConvergenceError, NetworkError, ThermalRunawayError
-from thermnet.network.compiled import CompiledNetwork, compile_network, power_rows
+from thermnet.network.compiled import CompiledNetwork, compile_network
 from thermnet.solve.equations import Factor, HeatBalance, SingularError
+from thermnet.solve.powers import read_powers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,32 +21,47 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 RUNAWAY_RISE = 2000.0
 """K above the warmest boundary: no notebook survives this, so a solution up there is a runaway."""
-HOLDS = 1e-10
-"""Heat imbalance relative to the heat put in at which the iteration stops."""
+
+SETTLED = 1e-9
+"""K: a full Newton step below this ends the iteration."""
+
+ROUNDING = 1e-14
+"""Imbalance relative to the heat terms it is the sum of, below which it is rounding."""
+
+LARGEST_STEP = 200.0
+"""K per Newton step."""
+
+WARMING_STEP = 10.0
+"""K per step on the way up from the cold, where losing the way would be mistaken for a runaway."""
 
 
 def solve_steady(
     network: ThermalNetwork, power: Mapping[str, Any], *, guess: Mapping[str, float] | None = None
-) -> pd.Series:
+) -> pd.Series[float]:
     """Steady temperatures by node name; see :meth:`ThermalNetwork.steady`."""
     import pandas as pd
 
     compiled = compile_network(network)
     if compiled.batch_shape:
         raise NetworkError(f"steady() solves one machine; this network holds {compiled.batch_shape} of them")
-    watts = np.zeros(compiled.size)
-    for row, value in power_rows(compiled, power).items():
-        number = float(value(0.0)) if callable(value) else float(value)
-        if not np.isfinite(number):
-            raise NetworkError(f"power at {compiled.nodes[row]!r}: {value!r}; expected a finite number of W")
-        watts[row] = number
-    start = None
-    if guess:
-        start = np.full(compiled.size, float(np.mean(compiled.boundary_temperature(0.0))))
-        for name, value in guess.items():
-            start[compiled.row(name)] = value
-    temperatures = steady_temperatures(compiled, watts, start=start)
+    powers = read_powers(compiled, power)
+    if powers.stepped:
+        name = compiled.nodes[powers.stepped[0][0]]
+        raise NetworkError(f"power at {name!r} steps in time; steady() takes a number of W")
+    start = None if guess is None else _first_guess(compiled, guess)
+    temperatures = steady_temperatures(compiled, powers.at(0.0), start=start)
     return pd.Series(temperatures, index=list(compiled.nodes), name="temperature_degC")
+
+
+def _first_guess(compiled: CompiledNetwork, guess: Mapping[str, float]) -> Array:
+    start = np.full(compiled.size, float(np.mean(compiled.boundary_temperature(0.0))))
+    for name, value in guess.items():
+        row = compiled.row(name)
+        if not np.isfinite(value):
+            raise NetworkError(f"guess at {name!r} is {value!r}; expected a finite number of degC")
+        if row < compiled.size:
+            start[row] = float(value)
+    return start
 
 
 def steady_temperatures(
@@ -54,8 +70,9 @@ def steady_temperatures(
 ) -> Array:  # fmt: skip
     """Solve ``residual(T) = 0`` for one machine.
 
-    Newton from the cold side: with leakage (convex in temperature) every iterate stays below the cooler of the two
-    solutions, so that losing the positive slope of the heat balance on the way means there is no solution at all.
+    Newton first.  Where that fails, or ends in a state that leakage would drive on, the machine is warmed up from its
+    coldest boundary in small implicit steps of pseudo time: temperatures then rise to the lowest steady state, the
+    one that a real machine reaches, or past every one there might be, and only that is called a runaway.
 
     Parameters
     ----------
@@ -67,79 +84,142 @@ def steady_temperatures(
 
     Raises
     ------
-    ThermalRunawayError, ConvergenceError
+    ThermalRunawayError
+        No steady state below the point where leakage has grown four-hundredfold.
+    ConvergenceError
+        The iteration does not settle; the node with the worst imbalance is named.
     """
-    balance = balance or HeatBalance(compiled)
-    boundary = compiled.boundary_temperature(time)
-    ceiling = float(np.max(boundary)) + RUNAWAY_RISE
-    temperature = np.full(compiled.size, float(np.min(boundary))) if start is None else np.array(start, dtype=float)
-    scale = float(np.sum(np.abs(power))) + float(np.sum(np.abs(balance.outer @ boundary))) + 1e-9
-    residual = balance.residual(temperature, boundary, power)
-    for _ in range(100):
-        try:
-            jacobian = balance.jacobian(temperature, boundary)
-            step = -Factor(jacobian, compiled.nodes).solve(residual)
-        except SingularError as error:
-            if len(compiled.leakages):
-                raise _runaway(compiled, temperature) from None
-            raise ConvergenceError(f"steady state: {error}") from None
-        if len(compiled.leakages) and _lost_stability(compiled, jacobian, step, temperature):
-            raise _runaway(compiled, temperature)
-        if not np.all(np.isfinite(step)):
-            raise ConvergenceError("steady state: the iteration left the finite numbers")
-        temperature, residual, change = _damped(balance, temperature, boundary, power, residual, step)
-        if np.max(temperature) > ceiling:
-            raise _runaway(compiled, temperature)
-        if change < 1e-9 or float(np.max(np.abs(residual))) < HOLDS * scale * 1e-2:
-            break
+    solver = _Steady(balance or HeatBalance(compiled), power, compiled.boundary_temperature(time))
+    cold = np.full(compiled.size, float(np.min(solver.boundary)))
+    found = solver.newton(cold if start is None else np.array(start, dtype=float))
+    if found is None or not solver.sound(found):
+        found = solver.warm_up(cold)
+    return found
+
+
+class _Steady:
+    """One steady problem: heat balance, powers and boundary temperatures."""
+
+    def __init__(self, balance: HeatBalance, power: Array, boundary: Array) -> None:
+        self.balance, self.power, self.boundary = balance, power, boundary
+        self.nodes = balance.compiled.nodes
+        self.leaks = bool(len(balance.compiled.leakages))
+        self.ceiling = float(np.max(boundary)) + RUNAWAY_RISE if self.leaks else np.inf
+
+    def residual(self, temperature: Array) -> Array:
+        return self.balance.residual(temperature, self.boundary, self.power)
+
+    def is_rounding(self, residual: Array, temperature: Array) -> bool:
+        """Whether the imbalance is no more than rounding of its terms."""
+        gross = self.balance.gross(temperature, self.boundary, self.power)
+        return bool(np.max(np.abs(residual)) <= ROUNDING * gross)
+
+    def newton(self, temperature: Array) -> Array | None:
+        """Damped Newton iteration; None where it loses its way."""
+        residual = self.residual(temperature)
+        for _ in range(100):
+            if self.is_rounding(residual, temperature):
+                return temperature
+            try:
+                step = -Factor(self.balance.jacobian(temperature, self.boundary), self.nodes).solve(residual)
+            except SingularError:
+                return None
+            if not np.all(np.isfinite(step)):
+                return None
+            size = float(np.max(np.abs(step)))
+            temperature, residual = self._damped(temperature, residual, step, min(1.0, LARGEST_STEP / max(size, 1.0)))
+            if np.max(temperature) > self.ceiling:
+                return None
+            if size < SETTLED:
+                return temperature
+        return None
+
+    def _damped(self, temperature: Array, residual: Array, step: Array, factor: float) -> tuple[Array, Array]:
+        """Take the Newton step, halved while it makes the imbalance clearly worse."""
+        norm = float(np.linalg.norm(residual))
+        for _ in range(12):
+            trial = temperature + factor * step
+            value = self.residual(trial)
+            if np.all(np.isfinite(value)) and float(np.linalg.norm(value)) <= 2.0 * norm + 1e-12:
+                break
+            factor *= 0.5
+        return trial, value
+
+    def warm_up(self, temperature: Array) -> Array:
+        """Linearly implicit Euler steps in pseudo time from the cold side, longer and longer."""
+        storage = np.abs(self.balance.jacobian(temperature, self.boundary).diagonal()) + 1e-12
+        pace = 1e-2
+        residual = self.residual(temperature)
+        for _ in range(3000):
+            if self.is_rounding(residual, temperature):
+                break
+            jacobian = self.balance.jacobian(temperature, self.boundary)
+            try:
+                step = Factor(self.balance.shifted(jacobian, storage / pace), self.nodes).solve(residual)
+            except SingularError:
+                pace *= 0.25
+                continue
+            size = float(np.max(np.abs(step)))
+            if not size <= WARMING_STEP:
+                pace *= 0.25
+                continue
+            temperature = temperature + step
+            residual = self.residual(temperature)
+            if np.max(temperature) > self.ceiling or self.balance.leaks_at_most(temperature):
+                raise self._runaway(temperature)
+            if size < SETTLED and pace > 1e9:
+                break
+            pace = min(pace * (4.0 if size < 0.3 * WARMING_STEP else 1.2), 1e12)
+        else:
+            worst = int(np.argmax(np.abs(residual)))
+            raise ConvergenceError(
+                f"steady state: not settled; worst imbalance {abs(residual[worst]):.3g} W at {self.nodes[worst]!r}, "
+                f"at {temperature[worst]:.6g} degC"
+            )
+        if not self.sound(temperature):
+            raise self._runaway(temperature)
+        return temperature
+
+    def sound(self, temperature: Array) -> bool:
+        """Whether leakage lets the machine stay there: a small warming decays, and no leakage stands at its cap."""
+        if not self.leaks:
+            return True
+        if self.balance.leaks_at_most(temperature):
+            return False
+        return is_stable(self.balance.jacobian(temperature, self.boundary), self.nodes)
+
+    def _runaway(self, temperature: Array) -> ThermalRunawayError:
+        leaking = self.balance.compiled.leak_node
+        hottest = self.nodes[int(leaking[int(np.argmax(temperature[leaking]))])]
+        return ThermalRunawayError(
+            f"thermal runaway at {hottest!r}: leakage grows faster with temperature than the network carries heat away; "
+            "there is no steady state at this power", node=hottest,
+        )  # fmt: skip
+
+
+def is_stable(jacobian: Any, nodes: tuple[str, ...]) -> bool:
+    """Whether a small warming decays, whatever the (positive) heat capacities.
+
+    Where warming one node never cools another (off-diagonals of 0 or more) this is so exactly if ``-jacobian @ v = 1``
+    has a positive solution (M-matrices: A. Berman, R. J. Plemmons, Nonnegative Matrices in the Mathematical
+    Sciences, SIAM 1994, chapter 6); otherwise the eigenvalues decide.
+    """
+    dense = isinstance(jacobian, np.ndarray)
+    largest = float(abs(jacobian).max())
+    if dense:
+        coldest = float((jacobian - np.diag(np.diag(jacobian))).min())
     else:
-        worst = compiled.nodes[int(np.argmax(np.abs(residual)))]
-        raise ConvergenceError(
-            f"steady state: not converged after 100 iterations; worst imbalance {np.max(np.abs(residual)):.3g} W at {worst!r}"
-        )
-    if len(compiled.leakages) and not _is_stable(balance, temperature, boundary):
-        raise _runaway(compiled, temperature)
-    return temperature
+        coldest = float((jacobian - _diagonal(jacobian)).min())
+    if coldest >= -1e-9 * largest:
+        try:
+            response = Factor(-jacobian, nodes).solve(np.ones(len(nodes)))
+        except SingularError:
+            return False
+        return bool(np.all(np.isfinite(response)) and np.all(response > 0))
+    return bool(np.max(np.linalg.eigvals(jacobian if dense else jacobian.toarray()).real) < 0)
 
 
-def _damped(
-    balance: HeatBalance, temperature: Array, boundary: Array, power: Array, residual: Array, step: Array
-) -> tuple[Array, Array, float]:
-    """Take the Newton step, halved while it makes the imbalance clearly worse."""
-    size = float(np.max(np.abs(step)))
-    factor = min(1.0, 200.0 / size) if size > 200.0 else 1.0
-    norm = float(np.linalg.norm(residual))
-    for _ in range(12):
-        trial = temperature + factor * step
-        value = balance.residual(trial, boundary, power)
-        if np.all(np.isfinite(value)) and float(np.linalg.norm(value)) <= 2.0 * norm + 1e-12:
-            break
-        factor *= 0.5
-    return trial, value, factor * size
+def _diagonal(matrix: Any) -> Any:
+    from scipy.sparse import diags
 
-
-def _lost_stability(compiled: CompiledNetwork, jacobian: Any, step: Array, temperature: Array) -> bool:
-    """From the cold side a sound Newton step never cools a leaking node."""
-    diagonal = jacobian.diagonal() if not isinstance(jacobian, np.ndarray) else np.diag(jacobian)
-    if np.any(diagonal[compiled.leak_node] > 0):
-        return True
-    return bool(np.min(step[compiled.leak_node]) < -1.0 and np.max(temperature) > 150.0)
-
-
-def _is_stable(balance: HeatBalance, temperature: Array, boundary: Array) -> bool:
-    """Whether a small warming decays: no eigenvalue of the Jacobian on the wrong side."""
-    jacobian = balance.jacobian(temperature, boundary)
-    if isinstance(jacobian, np.ndarray):
-        return bool(np.max(np.linalg.eigvals(jacobian).real) < 0)
-    from scipy.sparse.linalg import eigs
-
-    return bool(eigs(jacobian, k=1, which="LR", return_eigenvectors=False)[0].real < 0)
-
-
-def _runaway(compiled: CompiledNetwork, temperature: Array) -> ThermalRunawayError:
-    leaking = compiled.leak_node
-    hottest = compiled.nodes[int(leaking[int(np.argmax(temperature[leaking]))])]
-    return ThermalRunawayError(
-        f"thermal runaway at {hottest!r}: leakage grows faster with temperature than the network carries heat away; "
-        "there is no steady state at this power", node=hottest,
-    )  # fmt: skip
+    return diags(matrix.diagonal())
