@@ -222,6 +222,8 @@ def refused(declared: Declaration, value: Any) -> tuple[str, str] | None:
     if declared.plausible is not None:
         ends = [abs(end) for end in declared.plausible]
         low, high = min(ends) * FAR_BELOW, max(ends) * FAR_ABOVE
+        if declared.plausible[0] <= 0.0 <= declared.plausible[1]:
+            low = 0.0  # what may be of either sign may be as small as it likes
         shown = declared.shown or declared.unit
         practice = ", in practice " + " to ".join(
             units.show(e, declared.unit, shown) for e in declared.plausible
