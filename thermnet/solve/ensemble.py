@@ -34,7 +34,7 @@ from thermnet.solve.pack import (
 )
 from thermnet.solve.plant import Plant
 from thermnet.solve.stack import Stack, per_sample, subset
-from thermnet.solve.start import fan_request, fan_steps, within_melting_ranges
+from thermnet.solve.start import charger_steps, fan_request, fan_steps, within_melting_ranges
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -380,12 +380,13 @@ def settle_samples(
         tables = np.zeros((count, rules[0].table_fan.size), dtype=np.int64)
     indices = np.array([fan_request(r, t) for r, t in zip(rules, tables, strict=True)]).reshape(count, -1)
     everything = np.empty((len(template.nodes), count))
+    base, eased = packed.base.copy(), np.zeros(count, dtype=np.int64)
     moving = np.arange(count)
     for _ in range(200):
         levels = np.array([template.level(indices[i].tolist()) for i in moving])
         for level in np.unique(levels):
             rows = moving[levels == level]
-            everything[:, rows] = _soaked(stack, packed, int(level), powers[rows], rows)
+            everything[:, rows] = _soaked(stack, packed, int(level), powers[rows], rows, base[rows])
         still = []
         for i in moving:
             senses = packed.senses_of(int(i))
@@ -394,6 +395,11 @@ def settle_samples(
             if not np.array_equal(higher, tables[i]):
                 tables[i] = higher
                 indices[i] = np.maximum(indices[i], fan_request(rules[i], higher))
+                still.append(i)
+            elif charger_steps(rules[i], readings) > eased[i]:
+                charger = rules[i].charger_input[0]
+                base[i, charger] = packed.base[i, charger] * rules[i].charger_share[eased[i]]
+                eased[i] += 1
                 still.append(i)
         if not still:
             break
@@ -421,12 +427,12 @@ def start_power(task: Task, chips: list[str]) -> Array:
     raise ValueError("an ensemble starts from idle, cold, or a power in W; a run is of one machine only")
 
 
-def _soaked(stack: Stack, packed: Packed, level: int, powers: Array, rows: NDArray[np.int64]) -> Array:
+def _soaked(stack: Stack, packed: Packed, level: int, powers: Array, rows: NDArray[np.int64], base: Array) -> Array:
     """Steady temperatures (n, rows) at chip powers (rows, chips); see :func:`thermnet.solve.start.soaked`."""
     template = stack.template
     compiled = subset(stack.compiled(level), rows)
     index, values = packed.silicon.leak_index, packed.leaks[rows]
-    base = packed.base[rows] + np.einsum("sc,scj->sj", powers, packed.follow[rows])
+    base = base + np.einsum("sc,scj->sj", powers, packed.follow[rows])
     heat = base + np.einsum("sc,scj->sj", powers, packed.share[rows])
     everything: Array | None = None
     moving = np.ones(rows.size, dtype=bool)

@@ -133,8 +133,7 @@ class Rules(NamedTuple):
     fan_ticks: Any
     fan_grid: Any  # (fans,) rpm per step of the speed grid
     fan_stride: Any  # (fans,) of the level number
-    charger_input: Any  # (1,) heat input or -1
-    charger_heat: Any  # (1,)
+    charger_input: Any  # (1,) heat input of the charger, which no other part heats, or -1
     charger_sensor: Any
     charger_on: Any
     charger_share: Any
@@ -932,7 +931,6 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
     fan_grid = rules.fan_grid
     fan_stride = rules.fan_stride
     charger_input = rules.charger_input[0]
-    charger_heat = rules.charger_heat[0]
     charger_sensor = rules.charger_sensor
     charger_on = rules.charger_on
     charger_share = rules.charger_share
@@ -1061,9 +1059,11 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
             base_heat, share, follow, power, leaks, leak_now, leak_factor, leak_share, leak_index, follows, heat, floating
         )
         if charger_input >= 0:
-            heat[charger_input] += charger_heat * charge(
+            share_now = charge(
                 tick, sensor, charger_sensor, charger_on, charger_share, charger_hysteresis, charger_ticks, charger_step
             )
+            # The charger's full heat is in the base heat already.
+            heat[charger_input] += (share_now - 1.0) * base_heat[charger_input]
         r = tick // every
         keep = tick % every == 0 and r < kept_level.size
         if keep:

@@ -176,10 +176,9 @@ def pack_rules(plant: Plant, mode: Mode, sensors: SensorSet) -> kernel.Rules:
     skins = mode.skin_limits
     skin_ticks = np.array([ticks(s.period, period) for s in skins], dtype=np.int64)
     charger = mode.charger
-    charger_heat = 0.0
     charger_input = -1
     if charger is not None:
-        nodes, charger_heat = machine.sources[charger.charger]
+        nodes, _ = machine.sources[charger.charger]
         charger_input = plant.input_of[next(iter(nodes))]
     rows = charger.steps if charger is not None else ()
     return kernel.Rules(
@@ -207,7 +206,7 @@ def pack_rules(plant: Plant, mode: Mode, sensors: SensorSet) -> kernel.Rules:
         np.array([c.fall for c in fans], dtype=float) * fan_ticks * period,
         np.array([round(c.dwell / period) for c in fans], dtype=np.int64), fan_ticks,
         np.array([fan.grid for fan in machine.fans], dtype=float), np.array(plant.strides, dtype=np.int64),
-        np.array([charger_input]), np.array([float(charger_heat)]),
+        np.array([charger_input]),
         np.array([sensors.index(charger.sensor) if charger is not None else 0], dtype=np.int64),
         np.array([r[0] for r in rows], dtype=float), np.array([r[1] for r in rows], dtype=float),
         np.array([charger.hysteresis if charger is not None else 0.0]),

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from thermnet.errors import NetworkError, ThermalRunawayError
+from thermnet.errors import ConvergenceError, NetworkError
 from thermnet.network.laws import MELTING
 from thermnet.solve import kernel
 from thermnet.solve.equations import HeatBalance
@@ -45,25 +45,27 @@ def settle(
     """Steady state at a constant chip power, with the fans where their tables put them.
 
     The fans start at rest and rise, one step of their tables after another, until these ask for no more, as in a
-    machine that soaks slowly; a table that hunts between two steps is left at the higher one.
+    machine that soaks slowly; a table that hunts between two steps is left at the higher one.  After the fans, which
+    follow quicker sensors, the charger backs off in the same manner.
     """
-    fans = rules.fan_idle.size
+    eased = 0
     tables = np.zeros(rules.table_fan.size, dtype=np.int64)
     indices = fan_request(rules, tables) if fixed_fans is None else fixed_fans
     guess: Array | None = None
     for _ in range(200):
         level = plant.level(indices.tolist())
-        everything = soaked(plant, silicon, level, power, guess)
+        everything = soaked(plant, with_charger(silicon, rules, eased), level, power, guess)
         guess = everything
         x = everything[plant.active]
-        if fixed_fans is not None or fans == 0:
-            break
         readings = senses.weight @ x + senses.offset
         higher = np.maximum(tables, np.minimum(fan_steps(rules, readings), tables + 1))
-        if np.array_equal(higher, tables):
+        if fixed_fans is None and not np.array_equal(higher, tables):
+            tables = higher
+            indices = np.maximum(indices, fan_request(rules, tables))
+        elif charger_steps(rules, readings) > eased:
+            eased += 1
+        else:
             break
-        tables = higher
-        indices = np.maximum(indices, fan_request(rules, tables))
     return Soak(within_melting_ranges(plant, x), everything, np.array(power, dtype=float), indices, tables)
 
 
@@ -118,8 +120,22 @@ def _solve(plant: Plant, compiled: Any, heat: Array, guess: Array | None) -> Arr
     bare = replace(compiled, leak_node=np.zeros(0, dtype=np.int64), leakages=())
     try:
         return steady_temperatures(bare, watts, start=guess, balance=HeatBalance(bare))
-    except ThermalRunawayError:
-        raise NetworkError("the start state has no steady solution") from None
+    except ConvergenceError as error:
+        raise NetworkError(f"the start state has no steady solution: {error}") from None
+
+
+def charger_steps(rules: kernel.Rules, readings: Array) -> int:
+    """Step to which the charger backs off at sensor readings, without hysteresis."""
+    return int(np.sum(readings[rules.charger_sensor[0]] >= rules.charger_on)) if rules.charger_input[0] >= 0 else 0
+
+
+def with_charger(silicon: kernel.Silicon, rules: kernel.Rules, step: int) -> kernel.Silicon:
+    """Silicon with the charger's part of the base heat as at one of its back-off steps."""
+    if step == 0:
+        return silicon
+    base = silicon.base_heat.copy()
+    base[..., rules.charger_input[0]] *= rules.charger_share[step - 1]
+    return silicon._replace(base_heat=base)
 
 
 def fan_steps(rules: kernel.Rules, readings: Array) -> NDArray[np.int64]:
