@@ -104,8 +104,13 @@ def announce() -> None:
         return
     _announced = True
     folder = getattr(getattr(kernel.run_loop, "_cache", None), "cache_path", None)
-    if folder is None or not any(Path(folder).glob("kernel.run_loop-*.nbi")):
-        print("thermnet: compiling its numerical core, once on this machine (about 20 s) ...", file=sys.stderr, flush=True)  # noqa: T201
+    if folder is None:
+        often = "as at every start, for want of a folder to keep it in; NUMBA_CACHE_DIR can name one"
+    elif not any(Path(folder).glob("kernel.run_loop-*.nbi")):
+        often = "once on this machine"
+    else:
+        return
+    print(f"thermnet: compiling its numerical core, {often} (about 20 s) ...", file=sys.stderr, flush=True)  # noqa: T201
 
 
 def simulate(
