@@ -7,7 +7,7 @@ or arrays over samples (trailing axis); fan speeds may carry a leading axis of l
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
@@ -138,6 +138,13 @@ class Joiner(Part):
         """Area resistance in K m^2/W, contacts included."""
         raise TypeError(f"{type(self).__name__} does not define its area resistance")
 
+    def patch_area_resistances(self, areas: Sequence[Any], hot_material: str = "", cold_material: str = "") -> Sequence[Any]:
+        """Area resistance in K m^2/W under each patch of the face that has several, given their areas in m^2.
+
+        The same under all, unless the joiner knows better where the patches lie.
+        """
+        return [self.area_resistance(hot_material, cold_material)] * len(areas)
+
 
 def join(assembly: Assembly, first: str, second: str, *, through: Joiner | None = None, through_name: str = "",
          resistance: Any = None, area: Any = None) -> None:  # fmt: skip
@@ -159,13 +166,16 @@ def join(assembly: Assembly, first: str, second: str, *, through: Joiner | None 
         else [(p, q) for p in a.patches for q in b.patches]
     )
     total = sum_of_areas(a if len(a.patches) > 1 else b)
-    for p, q in pairs:
-        contact = _contact_area(p, q, area, len(pairs), total)
+    contacts = [_contact_area(p, q, area, len(pairs), total) for p, q in pairs]
+    between: Sequence[Any] = ()
+    if through is not None:
+        if any(contact is None for contact in contacts):
+            raise ValueError(f"joint {first} to {second}: neither face has an area; give the joint an area")
+        between = through.patch_area_resistances(contacts, a.material, b.material)
+    for k, ((p, q), contact) in enumerate(zip(pairs, contacts, strict=True)):
         value = p.resistance + q.resistance
         if through is not None:
-            if contact is None:
-                raise ValueError(f"joint {first} to {second}: neither face has an area; give the joint an area")
-            value = value + through.area_resistance(a.material, b.material) / contact
+            value = value + between[k] / contact
         elif resistance is not None:
             # A plain resistance belongs to the whole joint: patches share it in proportion to their area.
             share = 1.0 if len(pairs) == 1 or contact is None or total is None else contact / total

@@ -22,15 +22,11 @@ PADS = tuple(name for name, row in INTERFACE_MATERIALS.items() if row.law == "pa
 
 
 @dataclass(frozen=True, kw_only=True)
-class InterfaceLayer(Joiner):
-    """An interface material between two faces, most often chip and plate.
+class FilledJoint(Joiner):
+    """What every joint with an interface material in it has, whatever presses it together.
 
-    Every value left out comes from the material's table; the bond line then follows from the pressure, which
-    is ``clamp_force`` over ``contact_area``, or the material's usual pressure where neither is given.  A bond
-    line given here stands as it is.
+    Every value left out comes from the material's table; the bond line then follows from the pressure.
     """
-
-    kind: ClassVar[str] = "interface"
 
     material: str = choice(FILLERS, default="grease", doc="interface material")
     bond_line: Any = quantity(
@@ -45,14 +41,6 @@ class InterfaceLayer(Joiner):
     contact_resistance: Any = quantity(
         "K*m^2/W", default=None, shown="K*mm^2/W", at_least=0.0, plausible=(0.3e-6, 5e-6), tolerance=0.4,
         step=0.5e-6, doc="of both faces together; from the material if left out",
-    )  # fmt: skip
-    clamp_force: Any = quantity(
-        "N", default=None, above=0.0, plausible=(15.0, 200.0), tolerance=0.25, step=5.0,
-        doc="force that presses the joint together",
-    )  # fmt: skip
-    contact_area: Any = quantity(
-        "m^2", default=None, shown="mm^2", above=0.0, plausible=(60e-6, 600e-6), step=10e-6,
-        doc="area the clamp force acts on (the chip)",
     )  # fmt: skip
     ageing: Any = quantity(
         "1", default=0.0, at_least=0.0, at_most=1.0, plausible=(0.0, 1.0), step=0.1,
@@ -69,23 +57,13 @@ class InterfaceLayer(Joiner):
     )  # fmt: skip
     barrier: bool = flag(doc="whether plating or coating keeps liquid metal off aluminium")
 
-    def __post_init__(self) -> None:
-        super().__post_init__()
-        if (self.clamp_force is None) != (self.contact_area is None):
-            missing = "contact_area" if self.contact_area is None else "clamp_force"
-            raise ValueError(
-                f"InterfaceLayer.{missing}: not given; expected clamp_force and contact_area together"
-            )
-
     def row(self) -> InterfaceMaterial:
         """Return the material's row of the table."""
         return interface_material(self.material)
 
     def pressure(self) -> Any:
-        """Return the pressure on the joint, Pa."""
-        if self.clamp_force is None:
-            return self.row().pressure
-        return physics.joint_pressure(self.clamp_force, self.contact_area)
+        """Return the mean pressure on the joint, Pa."""
+        return self.row().pressure
 
     def values_in_use(self) -> dict[str, Any]:
         """Return the bond line, conductivity, contact resistance, pressure and end-of-life factor in use.
@@ -118,7 +96,11 @@ class InterfaceLayer(Joiner):
             return physics.dry_area_resistance(
                 values["contact_resistance"], row.pressure, values["pressure"], bond_line, conductivity
             )
-        after = physics.area_resistance(bond_line, conductivity, values["contact_resistance"])
+        return self.partly_wetted(physics.area_resistance(bond_line, conductivity, values["contact_resistance"]))
+
+    def partly_wetted(self, after: Any) -> Any:
+        """Return the area resistance so far wetted, K m^2/W, of a film that has ``after`` once all of it has."""
+        row = self.row()
         if row.wetting_start is None or row.unwetted_area_resistance is None:
             return after
         before = np.maximum(row.unwetted_area_resistance, after)
@@ -133,8 +115,8 @@ class InterfaceLayer(Joiner):
             return 1.0 if self.wetted else 0.0
         return physics.wetted_fraction(self.peak_temperature, row.wetting_start, row.wetting_end)
 
-    def area_resistance(self, hot_material: str = "", cold_material: str = "") -> Any:
-        """Area resistance in K m^2/W, contacts and ageing included.
+    def check_faces(self, hot_material: str = "", cold_material: str = "") -> None:
+        """Refuse faces that the material destroys.
 
         Raises
         ------
@@ -145,14 +127,28 @@ class InterfaceLayer(Joiner):
         bare = [m for m in (hot_material, cold_material) if m and base_metal(m) == "aluminium"]
         if row.attacks_aluminium and bare and not self.barrier:
             raise ValueError(
-                f"InterfaceLayer.material: {self.material} against {bare[0]}: it destroys aluminium within "
+                f"{type(self).__name__}.material: {self.material} against {bare[0]}: it destroys aluminium within "
                 f"minutes "
                 "to days; expected another material, faces of nickel-plated copper, or barrier = true "
                 "where a "
                 "qualified plating or coating lies between"
             )
+
+    def ageing_factor(self) -> Any:
+        """Return the area resistance over that of a new joint."""
         factor = self.values_in_use()["end_of_life_factor"]
-        return self.new_area_resistance() * (1.0 + np.asarray(self.ageing) * (np.asarray(factor) - 1.0))
+        return 1.0 + np.asarray(self.ageing) * (np.asarray(factor) - 1.0)
+
+    def area_resistance(self, hot_material: str = "", cold_material: str = "") -> Any:
+        """Area resistance in K m^2/W, contacts and ageing included.
+
+        Raises
+        ------
+        ValueError
+            Liquid metal would touch aluminium and no ``barrier`` is declared.
+        """
+        self.check_faces(hot_material, cold_material)
+        return self.new_area_resistance() * self.ageing_factor()
 
     def cautions(self, hot_material: str = "", cold_material: str = "") -> tuple[str, ...]:
         """Return what to tell whoever builds this joint."""
@@ -175,6 +171,41 @@ class InterfaceLayer(Joiner):
         if np.any(np.asarray(self.wetted_share()) < 0.99):
             found.append("Not fully wetted yet: run it hot once, then test again.")
         return tuple(found)
+
+
+@dataclass(frozen=True, kw_only=True)
+class InterfaceLayer(FilledJoint):
+    """An interface material between two flat, parallel faces, most often chip and plate.
+
+    Every value left out comes from the material's table; the bond line then follows from the pressure, which
+    is ``clamp_force`` over ``contact_area``, or the material's usual pressure where neither is given.  A bond
+    line given here stands as it is.
+    """
+
+    kind: ClassVar[str] = "interface"
+
+    clamp_force: Any = quantity(
+        "N", default=None, above=0.0, plausible=(15.0, 200.0), tolerance=0.25, step=5.0,
+        doc="force that presses the joint together",
+    )  # fmt: skip
+    contact_area: Any = quantity(
+        "m^2", default=None, shown="mm^2", above=0.0, plausible=(60e-6, 600e-6), step=10e-6,
+        doc="area the clamp force acts on (the chip)",
+    )  # fmt: skip
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if (self.clamp_force is None) != (self.contact_area is None):
+            missing = "contact_area" if self.contact_area is None else "clamp_force"
+            raise ValueError(
+                f"InterfaceLayer.{missing}: not given; expected clamp_force and contact_area together"
+            )
+
+    def pressure(self) -> Any:
+        """Return the pressure on the joint, Pa."""
+        if self.clamp_force is None:
+            return self.row().pressure
+        return physics.joint_pressure(self.clamp_force, self.contact_area)
 
 
 @dataclass(frozen=True, kw_only=True)
