@@ -73,17 +73,14 @@ class Loop:
     """State of a controller in Python, between calls."""
 
     def __post_init__(self) -> None:
-        plant = self.plant
-        self.work_space = kernel.work_space(
-            plant.active.size, len(plant.heat_nodes), len(plant.boundaries), len(self.silicon.leak_index), self.rules.burst.size
-        )
+        if self.plant.used == 0:
+            self.plant.provide(self.plant.level(self.state.fan_index.tolist()))
+        self.work_space = kernel.work_space(self.plant.thermal(self.boundary), self.silicon, self.senses, self.rules)
 
     def run(self, last: int) -> int:
         """Run to control sample ``last``, providing fan levels as they are met; returns the kernel's reason."""
         announce()
         while True:
-            if self.plant.used == 0:
-                self.plant.provide(self.plant.level(self.state.fan_index.tolist()))
             reason: int = kernel.run_loop(
                 self.plant.thermal(self.boundary), self.silicon, self.senses, self.rules, self.state, self.record,
                 self.watch, self.work_space, self.tuning, last,
@@ -178,7 +175,7 @@ def run_controlled(loop: Loop, controller: Controller, last: int) -> int:
         tick = int(state.count[0])
         senses = loop.senses
         kernel.sense(
-            tick, state.x, senses.weight, senses.offset, senses.alpha, senses.resolution, senses.ticks, senses.delay,
+            tick, np.where(tick % senses.ticks == 0, tick, -1), state.x, senses.weight, senses.offset, senses.alpha, senses.resolution, senses.ticks, senses.delay,
             state.sensor, state.sensor_lagged, state.sensor_ring,
         )
         seen = Seen(

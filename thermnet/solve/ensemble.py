@@ -209,8 +209,7 @@ def run_ensemble(
 def chunk_size(task: Task) -> int:
     """Samples solved together: as many as fit the memory set aside for their propagators at a dozen fan levels."""
     t = task.template
-    nx, mh, nb = t.active.size, len(t.heat_nodes), len(t.boundaries)
-    one = 12 * kernel.SUBDIVISIONS * (nx + 2 * mh + nb) * nx * 8
+    one = 12 * kernel.SUBDIVISIONS * 8 * sum(int(np.prod(shape)) for shape in t.shapes().values())
     return int(np.clip(CHUNK_BYTES // one, 4, 128))
 
 
@@ -236,9 +235,7 @@ def solve_chunk(task: Task, chunk: slice) -> tuple[dict[str, Array], dict[str, A
     outputs: dict[str, list[float]] = {}
     traces = {name: np.empty((count, trace_times(task).size)) for name in task.traces}
     tuning = kernel.Tuning(template.period, task.tolerance, packed.slow, CEILING)
-    space = kernel.work_space(
-        template.active.size, len(template.heat_nodes), len(template.boundaries), len(packed.silicon.leak_index), len(machine.chips)
-    )
+    space = kernel.work_space(stack.thermal(0), packed.silicon, packed.senses_of(0), packed.rules_of(0))
     for i in range(count):
         silicon, rules, senses = packed.silicon_of(i), packed.rules_of(i), packed.senses_of(i)
         x, indices, steps, power = starts[i]
@@ -277,16 +274,16 @@ class Packed:
 
     def _fill(self, template: Plant) -> None:
         """Arrays over samples for everything in the machine that may vary."""
-        count, chips, mh = self.count, self.machine.chips, len(template.heat_nodes)
-        self.share = np.zeros((count, len(chips), mh))
-        self.follow = np.zeros((count, len(chips), mh))
-        self.base = np.zeros((count, mh))
+        count, chips, quick = self.count, self.machine.chips, template.quick
+        self.share = np.zeros((count, len(chips), quick))
+        self.follow = np.zeros((count, len(chips), quick))
+        self.base = np.zeros((count, len(template.held_input)))
         leaks, curves, exponents, targets = [], [], [], []
         for c, chip in enumerate(chips):
             for node, value in chip.share.items():
-                self.share[:, c, template.input_of[node]] += value
+                self.share[:, c, template.quick_input[node]] += value
             for node, value in chip.follow.items():
-                self.follow[:, c, template.input_of[node]] += value
+                self.follow[:, c, template.quick_input[node]] += value
             for _, law in chip.leaks:
                 leaks.append(np.stack([per_sample(v, count) for v in (law.power, law.reference, law.slope)], axis=1))
             curves.append([[per_sample(v, count) for v in point] for point in chip.curve])
@@ -295,7 +292,7 @@ class Packed:
         for name, (nodes, watts) in self.machine.sources.items():
             level = self.task.workload.other.get(name, watts)
             for node, value in nodes.items():
-                self.base[:, template.input_of[node]] += np.asarray(value) * level
+                self.base[:, template.held_input[node]] += np.asarray(value) * level
         self.leaks = np.stack(leaks, axis=1) if leaks else np.zeros((count, 0, 3))
         self.exponents = np.stack(exponents, axis=1)
         self.targets = np.stack(targets, axis=1)
@@ -432,8 +429,10 @@ def _soaked(stack: Stack, packed: Packed, level: int, powers: Array, rows: NDArr
     template = stack.template
     compiled = subset(stack.compiled(level), rows)
     index, values = packed.silicon.leak_index, packed.leaks[rows]
-    base = base + np.einsum("sc,scj->sj", powers, packed.follow[rows])
-    heat = base + np.einsum("sc,scj->sj", powers, packed.share[rows])
+    quick = template.quick
+    base = np.hstack([np.einsum("sc,scj->sj", powers, packed.follow[rows]), base])
+    heat = base.copy()
+    heat[:, :quick] += np.einsum("sc,scj->sj", powers, packed.share[rows])
     everything: Array | None = None
     moving = np.ones(rows.size, dtype=bool)
     for _ in range(21):
@@ -456,7 +455,7 @@ def _soaked(stack: Stack, packed: Packed, level: int, powers: Array, rows: NDArr
             own = index[:, kernel.CHIP] == c
             total = leaks[:, own].sum(axis=1)
             scale = np.where(total > 0, np.minimum(1.0, powers[:, c] / np.where(total > 0, total, 1.0)), 0.0)
-            heat += packed.share[rows][:, c] * (powers[:, c] - scale * total)[:, None]
+            heat[:, :quick] += packed.share[rows][:, c] * (powers[:, c] - scale * total)[:, None]
             for e in np.flatnonzero(own):
                 heat[:, index[e, kernel.INPUT]] += scale * leaks[:, e]
     return everything  # type: ignore[return-value]

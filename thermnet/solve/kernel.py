@@ -39,7 +39,7 @@ DONE, NEED_LEVEL, RUNAWAY, LIMIT_HIT = range(4)
 
 CODE, FROM, TO, INPUT_FROM, INPUT_TO, FAST = range(6)
 """Columns of a law's integers: its code, its ends (state, or -1 - boundary), their heat inputs (or -1), whether it is
-evaluated at every sample."""
+evaluated at every sample (then its heat inputs are quick ones)."""
 
 REFERENCE = 8
 """Column of a law's numbers, after its eight parameters: the conductance held in the propagators, W/K."""
@@ -55,18 +55,30 @@ POWER, AT, SLOPE = range(3)
 
 
 class Thermal(NamedTuple):
-    """Propagators by slot (one slot per fan level met so far) and the nonlinear laws."""
+    """Propagators by slot (one slot per fan level met so far) and the nonlinear laws.
+
+    Heat inputs are either quick (set anew at every sample) or held (constant between refreshes).  Held are, in this
+    order: heat inputs, boundary temperatures, and (for a reduced basis) heat straight into each state.
+    """
 
     slot_of_level: Any  # (levels,) slot or -1
-    propagate: Any  # (slots, subdivisions, x + u, x): rows are the columns of [exp(hA), h phi_1 B]
-    correct: Any  # (slots, subdivisions, heat inputs, x)
-    out_start: Any  # (slots, subdivisions, x + u): heat out over a step per unit of start value
-    out_ramp: Any  # (slots, subdivisions, heat inputs)
+    propagate: Any  # (slots, subdivisions, x + quick, x): rows are the columns of [exp(hA), h phi_1 B]
+    correct: Any  # (slots, subdivisions, quick, x): h phi_2 B
+    hold: Any  # (slots, subdivisions, held, x): h phi_1 B
+    out_start: Any  # (slots, subdivisions, x + quick): heat out over a step per unit of start value
+    out_ramp: Any  # (slots, subdivisions, quick)
+    out_hold: Any  # (slots, subdivisions, held)
     capacity: Any  # (x,)
+    physical: Any  # (1,) the first so many states are temperatures of nodes
     boundary: Any  # (1 or samples, b) degC
-    heat_inputs: Any  # (1,) number of heat inputs; boundaries follow them in u
     law_index: Any  # (k, 6) int64
     law_value: Any  # (k, 9)
+    quick_laws: Any  # laws evaluated at every sample
+    spread: Any  # (g, p), gather (p, x): temperature of the surface nodes of a reduced basis is spread @ gather @ x
+    gather: Any
+    surface_capacity: Any  # (g,)
+    surface_index: Any  # (f, 3): code, ends (surface node, or -1 - boundary)
+    surface_value: Any  # (f, 9)
 
 
 class Silicon(NamedTuple):
@@ -74,13 +86,13 @@ class Silicon(NamedTuple):
 
     demand: Any  # (chips, samples or 1) W
     holds_frequency: Any  # (1,) 1: demand is at full frequency and leakage reference; 0: demand is power
-    share: Any  # (chips, heat inputs) of dynamic power
-    follow: Any  # (chips, heat inputs) W per W of chip power
+    share: Any  # (chips, quick heat inputs) of dynamic power
+    follow: Any  # (chips, quick heat inputs) W per W of chip power
     leak_index: Any  # (l, 3) int64
     leak_value: Any  # (l, 3)
     leak_voltage_exponent: Any  # (chips,)
     curve: Any  # (chips, points + 1, 3): frequency, voltage (shares of the highest), slope from there on
-    base_heat: Any  # (heat inputs,) heat of other parts
+    base_heat: Any  # (held heat inputs,) heat of other parts
     peak_demand: Any  # (chips,) W, for weighing work
 
 
@@ -133,7 +145,7 @@ class Rules(NamedTuple):
     fan_ticks: Any
     fan_grid: Any  # (fans,) rpm per step of the speed grid
     fan_stride: Any  # (fans,) of the level number
-    charger_input: Any  # (1,) heat input of the charger, which no other part heats, or -1
+    charger_input: Any  # (1,) held heat input of the charger, which no other part heats, or -1
     charger_sensor: Any
     charger_on: Any
     charger_share: Any
@@ -160,6 +172,8 @@ class State(NamedTuple):
     fan_index: Any  # (fans,) position on the speed grid
     charger_step: Any  # (1,)
     law_state: Any  # (k, 2)
+    surface_heat: Any  # (f,) departure of each surface law, W
+    surface_push: Any  # (x + 1,) what they put into each state of a reduced basis, and into the boundaries, W
     power: Any  # (chips,)
     frequency: Any  # (chips,)
     bound: Any  # (chips,) limit code
@@ -174,7 +188,7 @@ class Record(NamedTuple):
 
     every: Any  # (1,)
     x: Any  # (records, x)
-    u: Any  # (records, heat inputs)
+    u: Any  # (records, quick + held heat inputs)
     power: Any  # (records, chips)
     frequency: Any
     work: Any
@@ -199,15 +213,25 @@ class Watch(NamedTuple):
 
 
 class WorkSpace(NamedTuple):
-    """Memory that the loop works in; it holds nothing from one sample to the next."""
+    """Memory that the loop works in; it holds nothing from one call to the next."""
 
-    inputs: Any  # (x + u,)
+    inputs: Any  # (x + quick,)
     predicted: Any  # (x,)
     start: Any  # (x,)
-    heat: Any  # (heat inputs,)
-    ramp: Any  # (heat inputs,)
+    heat: Any  # (quick,)
+    ramp: Any  # (quick,)
+    held: Any  # (held,)
+    push: Any  # (subdivisions, x): what the held inputs add over a step
+    push_out: Any  # (subdivisions,) heat out that they add, J
+    push_slot: Any  # (subdivisions,) int64: slot that the push is valid for, or -1
     floating: Any  # (l,) int64
     leak_now: Any  # (l,)
+    leak_then: Any  # (l,)
+    excess: Any  # (k,) heat over its limit of each dry-out law, W
+    surface: Any  # (g,)
+    surface_change: Any  # (g,)
+    narrow: Any  # (p,)
+    due: Any  # (sensors + chips + skins + fans + 2,) int64: next tick of each loop
     follows: Any  # (chips,) int64
     allowed: Any  # (chips,)
     wanted: Any
@@ -218,14 +242,24 @@ class WorkSpace(NamedTuple):
     rated_leak: Any
 
 
-def work_space(states: int, heat_inputs: int, boundaries: int, leaks: int, chips: int) -> WorkSpace:
+def work_space(thermal: Thermal, silicon: Silicon, senses: Senses, rules: Rules) -> WorkSpace:
     """Memory for a loop of this size."""
+    states, held = thermal.hold.shape[3], thermal.hold.shape[2]
+    quick, leaks, chips = thermal.correct.shape[2], len(silicon.leak_index), rules.burst.size
+    steps = thermal.hold.shape[1]
+    loops = senses.offset.size + chips + rules.skin_limit.size + rules.fan_idle.size + 2
+
+    def whole(size: int) -> Any:
+        return np.zeros(size, dtype=np.int64)
+
     def chip() -> Any:
         return np.ones(chips)
 
     return WorkSpace(
-        np.zeros(states + heat_inputs + boundaries), np.zeros(states), np.zeros(states), np.zeros(heat_inputs),
-        np.zeros(heat_inputs), np.zeros(leaks, dtype=np.int64), np.zeros(leaks), np.zeros(chips, dtype=np.int64),
+        np.zeros(states + quick), np.zeros(states), np.zeros(states), np.zeros(quick), np.zeros(quick), np.zeros(held),
+        np.zeros((steps, states)), np.zeros(steps), whole(steps), whole(leaks), np.zeros(leaks), np.zeros(leaks),
+        np.zeros(len(thermal.law_index)), np.zeros(thermal.spread.shape[0]), np.zeros(thermal.spread.shape[0]),
+        np.zeros(thermal.spread.shape[1]), whole(loops), whole(chips),
         chip(), chip(), chip(), chip(), chip(), chip(), chip(),
     )  # fmt: skip
 
@@ -376,7 +410,9 @@ def frequency_for(curve, c, exponent, dynamic, leakage, limit, guess):
 
 @woven_in
 def refresh_slow_laws(
-    x, boundary, row, law_index, law_value, law_state, capacity, account, count, step, tolerance, slow_limit,
+    x, boundary, row, law_index, law_value, law_state, capacity,
+    spread, gather, surface_capacity, surface_index, surface_value, surface_heat, surface_push,
+    surface, surface_change, narrow, account, count, step, tolerance, slow_limit,
 ):
     """Bring the laws on slow nodes up to date, and choose how long to hold them by how much they moved."""
     change = 0.0
@@ -386,15 +422,22 @@ def refresh_slow_laws(
             o = law_index[k, TO]
             a = end_temperature(i, x, boundary, row)
             b = end_temperature(o, x, boundary, row)
-            new = (law_conductance(law_index[k, CODE], law_value, k, a, b, law_state[k, DRY]) - law_value[k, REFERENCE]) * (a - b)
+            g = law_conductance(law_index[k, CODE], law_value, k, a, b, law_state[k, DRY])
+            new = (g - law_value[k, REFERENCE]) * (a - b)
             moved = abs(new - law_state[k, DEPARTURE])
             if i >= 0:
                 change = max(change, moved / capacity[i])
             if o >= 0:
                 change = max(change, moved / capacity[o])
             law_state[k, DEPARTURE] = new
-    # Half the change over the interval held is the error of holding it, in K.
-    error = 0.5 * change * step * count[3]
+    if surface_index.shape[0] > 0:
+        moved = refresh_surfaces(
+            x, boundary, row, spread, gather, surface_capacity, surface_index, surface_value, surface_heat, surface_push,
+            surface, surface_change, narrow,
+        )
+        change = max(change, moved)
+    # Half the change over the interval held is the error of holding it, in K; nothing was held before the start.
+    error = 0.5 * change * step * count[3] if count[0] > 0 else 0.0
     account[2] = max(account[2], error)
     if error > 0.1 * tolerance and count[3] > 1:
         count[3] = max(1, count[3] // 2)
@@ -403,33 +446,165 @@ def refresh_slow_laws(
     count[4] = 0
 
 
-@woven_in
-def substep(
-    slot, s, h, x, boundary, row, heat, floating, any_fast, v, predicted, ramp,
-    propagate, correct, out_start, out_ramp,
-    law_index, law_value, law_state,
-    leak_index, leak_value, leak_factor, account,
+@compile_when_possible
+def refresh_surfaces(
+    x, boundary, row, spread, gather, surface_capacity, surface_index, surface_value, surface_heat, surface_push,
+    surface, surface_change, narrow,
 ):
-    """One predictor-corrector step of ``h`` seconds (subdivision ``s``); returns the error estimate in K."""
+    """Evaluate the laws on the surface nodes of a reduced basis; returns the largest change of rate, K/s."""
+    narrower = narrow.size
+    for p in range(narrower):
+        total = 0.0
+        for i in range(x.size):
+            total += gather[p, i] * x[i]
+        narrow[p] = total
+    for g in range(surface.size):
+        total = 0.0
+        for p in range(narrower):
+            total += spread[g, p] * narrow[p]
+        surface[g] = total
+        surface_change[g] = 0.0
+    lost = 0.0
+    for k in range(surface_index.shape[0]):
+        i = surface_index[k, 1]
+        o = surface_index[k, 2]
+        a = end_temperature(i, surface, boundary, row)
+        b = end_temperature(o, surface, boundary, row)
+        g = law_conductance(surface_index[k, 0], surface_value, k, a, b, 0)
+        new = (g - surface_value[k, REFERENCE]) * (a - b)
+        moved = abs(new - surface_heat[k])
+        surface_heat[k] = new
+        if i >= 0:
+            surface_change[i] += moved
+        else:
+            lost -= new
+        if o >= 0:
+            surface_change[o] += moved
+        else:
+            lost += new
+    change = 0.0
+    for g in range(surface.size):
+        change = max(change, surface_change[g] / surface_capacity[g])
+        surface[g] = 0.0
+    for k in range(surface_index.shape[0]):
+        if surface_index[k, 1] >= 0:
+            surface[surface_index[k, 1]] -= surface_heat[k]
+        if surface_index[k, 2] >= 0:
+            surface[surface_index[k, 2]] += surface_heat[k]
+    for p in range(narrower):
+        narrow[p] = 0.0
+    for g in range(surface.size):
+        for p in range(narrower):
+            narrow[p] += spread[g, p] * surface[g]
+    for i in range(x.size):
+        surface_push[i] = 0.0
+    for p in range(narrower):
+        for i in range(x.size):
+            surface_push[i] += gather[p, i] * narrow[p]
+    surface_push[x.size] = lost
+    return change
+
+
+@woven_in
+def gather_held(
+    row, quick, boundary, base_heat, charger_input, charging, law_index, law_state, surface_push, held, push_slot
+):
+    """Put together the inputs that stay constant until the next refresh; returns (heat put in, heat lost by laws), W."""
+    heats = base_heat.size
+    states = held.size - heats - boundary.shape[1]
+    into = 0.0
+    for j in range(heats):
+        held[j] = base_heat[j]
+    if charger_input >= 0:
+        held[charger_input] *= charging
+    for j in range(heats):
+        into += held[j]
+    for b in range(boundary.shape[1]):
+        held[heats + b] = boundary[row, b]
+    lost = 0.0
+    for k in range(law_index.shape[0]):
+        if law_index[k, FAST] == 0:
+            d = law_state[k, DEPARTURE]
+            if law_index[k, INPUT_FROM] >= 0:
+                held[law_index[k, INPUT_FROM] - quick] -= d
+            else:
+                lost -= d
+            if law_index[k, INPUT_TO] >= 0:
+                held[law_index[k, INPUT_TO] - quick] += d
+            else:
+                lost += d
+    if states > 0:
+        for i in range(states):
+            held[heats + boundary.shape[1] + i] = surface_push[i]
+        lost += surface_push[states]
+    for s in range(push_slot.size):
+        push_slot[s] = -1
+    return into, lost
+
+
+@compile_when_possible
+def hold_inputs(slot, s, held, hold, out_hold, push, push_out, push_slot):
+    """Work out what the held inputs add over a step of subdivision ``s``."""
+    push_slot[s] = slot
+    total = 0.0
+    for i in range(push.shape[1]):
+        push[s, i] = 0.0
+    for j in range(held.size):
+        w = held[j]
+        if w != 0.0:
+            total += out_hold[slot, s, j] * w
+            for i in range(push.shape[1]):
+                push[s, i] += w * hold[slot, s, j, i]
+    push_out[s] = total
+
+
+@woven_in
+def substep(slot, s, h, row, tolerance, held_into, held_lost, any_quick, x, law_state, account, thermal, silicon, work):
+    """One predictor-corrector step of ``h`` seconds (subdivision ``s``); returns the error estimate in K.
+
+    ``work.heat`` (quick heat inputs,) holds the firmware's sources, ``work.leak_now`` the leakage at ``x`` and full
+    voltage; ``work.floating`` marks the leak entries that follow the die within the sample (the others are held,
+    because the firmware holds the chip's total).
+    """
+    propagate = thermal.propagate
+    correct = thermal.correct
+    out_start = thermal.out_start
+    out_ramp = thermal.out_ramp
+    boundary = thermal.boundary
+    law_index = thermal.law_index
+    law_value = thermal.law_value
+    quick_laws = thermal.quick_laws
+    leak_index = silicon.leak_index
+    leak_value = silicon.leak_value
+    heat = work.heat
+    floating = work.floating
+    v = work.inputs
+    predicted = work.predicted
+    ramp = work.ramp
+    push = work.push
+    push_slot = work.push_slot
+    leak_factor = work.leak_share
+    leak_now = work.leak_now
+    leak_then = work.leak_then
     nx = x.size
     mh = heat.size
-    size = nx + mh + boundary.shape[1]
-    lost = 0.0
-    into = 0.0
+    size = nx + mh
+    if push_slot[s] != slot:
+        hold_inputs(slot, s, work.held, thermal.hold, thermal.out_hold, push, work.push_out, push_slot)
+    lost = held_lost
+    into = held_into
     for i in range(nx):
         v[i] = x[i]
     for j in range(mh):
         v[nx + j] = heat[j]
         into += heat[j]
-    for b in range(boundary.shape[1]):
-        v[nx + mh + b] = boundary[row, b]
-    for k in range(law_index.shape[0]):
-        if law_index[k, FAST] == 1:
-            a = end_temperature(law_index[k, FROM], x, boundary, row)
-            o = end_temperature(law_index[k, TO], x, boundary, row)
-            g = law_conductance(law_index[k, CODE], law_value, k, a, o, law_state[k, DRY])
-            law_state[k, DEPARTURE] = (g - law_value[k, REFERENCE]) * (a - o)
-        d = law_state[k, DEPARTURE]
+    for q in range(quick_laws.size):
+        k = quick_laws[q]
+        a = end_temperature(law_index[k, FROM], x, boundary, row)
+        o = end_temperature(law_index[k, TO], x, boundary, row)
+        g = law_conductance(law_index[k, CODE], law_value, k, a, o, law_state[k, DRY])
+        d = (g - law_value[k, REFERENCE]) * (a - o)
+        law_state[k, DEPARTURE] = d
         if law_index[k, INPUT_FROM] >= 0:
             v[nx + law_index[k, INPUT_FROM]] -= d
         else:
@@ -440,12 +615,12 @@ def substep(
             lost += d
     for e in range(floating.size):
         if floating[e] == 1:
-            now = leak(leak_value, e, x[leak_index[e, STATE]]) * leak_factor[leak_index[e, CHIP]]
+            now = leak_now[e] * leak_factor[leak_index[e, CHIP]]
             v[nx + leak_index[e, INPUT]] += now
             into += now
-    out = lost * h
+    out = lost * h + work.push_out[s]
     for i in range(nx):
-        predicted[i] = 0.0
+        predicted[i] = push[s, i]
     # Rows in the vector lanes, four columns at a time to spare loads and stores of the sum.
     whole = size - size % 4
     for j in range(0, whole, 4):
@@ -468,62 +643,73 @@ def substep(
         for i in range(nx):
             predicted[i] += v0 * propagate[slot, s, j, i]
     error = 0.0
-    if any_fast:
+    if any_quick:
         for j in range(mh):
             ramp[j] = 0.0
         more = 0.0
-        for k in range(law_index.shape[0]):
-            if law_index[k, FAST] == 1:
-                a = end_temperature(law_index[k, FROM], predicted, boundary, row)
-                o = end_temperature(law_index[k, TO], predicted, boundary, row)
-                g = law_conductance(law_index[k, CODE], law_value, k, a, o, law_state[k, DRY])
-                d = (g - law_value[k, REFERENCE]) * (a - o) - law_state[k, DEPARTURE]
-                if law_index[k, INPUT_FROM] >= 0:
-                    ramp[law_index[k, INPUT_FROM]] -= d
-                else:
-                    out -= 0.5 * h * d
-                if law_index[k, INPUT_TO] >= 0:
-                    ramp[law_index[k, INPUT_TO]] += d
-                else:
-                    out += 0.5 * h * d
+        for q in range(quick_laws.size):
+            k = quick_laws[q]
+            a = end_temperature(law_index[k, FROM], predicted, boundary, row)
+            o = end_temperature(law_index[k, TO], predicted, boundary, row)
+            g = law_conductance(law_index[k, CODE], law_value, k, a, o, law_state[k, DRY])
+            d = (g - law_value[k, REFERENCE]) * (a - o) - law_state[k, DEPARTURE]
+            if law_index[k, INPUT_FROM] >= 0:
+                ramp[law_index[k, INPUT_FROM]] -= d
+            else:
+                out -= 0.5 * h * d
+            if law_index[k, INPUT_TO] >= 0:
+                ramp[law_index[k, INPUT_TO]] += d
+            else:
+                out += 0.5 * h * d
         for e in range(floating.size):
             if floating[e] == 1:
-                z = leak_index[e, STATE]
-                d = leak(leak_value, e, predicted[z])
-                d -= leak(leak_value, e, x[z])
-                ramp[leak_index[e, INPUT]] += d * leak_factor[leak_index[e, CHIP]]
-                more += d * leak_factor[leak_index[e, CHIP]]
+                leak_then[e] = leak(leak_value, e, predicted[leak_index[e, STATE]])
+                d = (leak_then[e] - leak_now[e]) * leak_factor[leak_index[e, CHIP]]
+                ramp[leak_index[e, INPUT]] += d
+                more += d
         into += 0.5 * more
         for j in range(mh):
             if ramp[j] != 0.0:
                 out += out_ramp[slot, s, j] * ramp[j]
         # What the inputs really are half way, against the mean of the ramp: two thirds of the bend is the error of
-        # the ramp's mean.
+        # the ramp's mean.  An input that moves one way bends by at most half its change, which mostly is so little
+        # that it need not be looked at more closely.
+        little = 0.1 * tolerance
         for e in range(floating.size):
             if floating[e] == 1:
                 z = leak_index[e, STATE]
-                middle = half_way(slot, s + 1, z, v, size, ramp, mh, propagate, correct)
-                bend = leak(leak_value, e, middle)
-                bend -= 0.5 * leak(leak_value, e, predicted[z])
-                bend -= 0.5 * leak(leak_value, e, x[z])
-                bend *= leak_factor[leak_index[e, CHIP]]
-                error = max(error, abs(0.667 * bend * correct[slot, s, leak_index[e, INPUT], z]))
-        for k in range(law_index.shape[0]):
-            if law_index[k, FAST] == 1:
-                i = law_index[k, FROM]
-                o = law_index[k, TO]
-                a = boundary[row, -1 - i] if i < 0 else half_way(slot, s + 1, i, v, size, ramp, mh, propagate, correct)
-                b = boundary[row, -1 - o] if o < 0 else half_way(slot, s + 1, o, v, size, ramp, mh, propagate, correct)
+                scale = leak_factor[leak_index[e, CHIP]] * correct[slot, s, leak_index[e, INPUT], z]
+                worst = abs(0.333 * (leak_then[e] - leak_now[e]) * scale)
+                if worst > little:
+                    if push_slot[s + 1] != slot:
+                        hold_inputs(slot, s + 1, work.held, thermal.hold, thermal.out_hold, push, work.push_out, push_slot)
+                    middle = half_way(slot, s + 1, z, v, size, ramp, mh, propagate, correct, push)
+                    bend = leak(leak_value, e, middle) - 0.5 * leak_then[e] - 0.5 * leak_now[e]
+                    worst = abs(0.667 * bend * scale)
+                error = max(error, worst)
+        for q in range(quick_laws.size):
+            k = quick_laws[q]
+            i = law_index[k, FROM]
+            o = law_index[k, TO]
+            scale = 0.0
+            if i >= 0:
+                scale = max(scale, abs(correct[slot, s, law_index[k, INPUT_FROM], i]))
+            if o >= 0:
+                scale = max(scale, abs(correct[slot, s, law_index[k, INPUT_TO], o]))
+            a = end_temperature(i, predicted, boundary, row)
+            b = end_temperature(o, predicted, boundary, row)
+            g = law_conductance(law_index[k, CODE], law_value, k, a, b, law_state[k, DRY])
+            then = (g - law_value[k, REFERENCE]) * (a - b)
+            worst = abs(0.333 * (then - law_state[k, DEPARTURE]) * scale)
+            if worst > little:
+                if push_slot[s + 1] != slot:
+                    hold_inputs(slot, s + 1, work.held, thermal.hold, thermal.out_hold, push, work.push_out, push_slot)
+                a = boundary[row, -1 - i] if i < 0 else half_way(slot, s + 1, i, v, size, ramp, mh, propagate, correct, push)
+                b = boundary[row, -1 - o] if o < 0 else half_way(slot, s + 1, o, v, size, ramp, mh, propagate, correct, push)
                 g = law_conductance(law_index[k, CODE], law_value, k, a, b, law_state[k, DRY])
-                bend = (g - law_value[k, REFERENCE]) * (a - b) - 0.5 * law_state[k, DEPARTURE]
-                a = end_temperature(i, predicted, boundary, row)
-                b = end_temperature(o, predicted, boundary, row)
-                g = law_conductance(law_index[k, CODE], law_value, k, a, b, law_state[k, DRY])
-                bend -= 0.5 * (g - law_value[k, REFERENCE]) * (a - b)
-                if i >= 0:
-                    error = max(error, abs(0.667 * bend * correct[slot, s, law_index[k, INPUT_FROM], i]))
-                if o >= 0:
-                    error = max(error, abs(0.667 * bend * correct[slot, s, law_index[k, INPUT_TO], o]))
+                bend = (g - law_value[k, REFERENCE]) * (a - b) - 0.5 * law_state[k, DEPARTURE] - 0.5 * then
+                worst = abs(0.667 * bend * scale)
+            error = max(error, worst)
         for j in range(mh):
             if ramp[j] != 0.0:
                 for i in range(nx):
@@ -535,10 +721,10 @@ def substep(
     return error
 
 
-@woven_in
-def half_way(slot, s, i, v, size, ramp, mh, propagate, correct):
+@compile_when_possible
+def half_way(slot, s, i, v, size, ramp, mh, propagate, correct, push):
     """Temperature of state ``i`` in the middle of a step (``s`` is the subdivision of half its length)."""
-    middle = 0.0
+    middle = push[s, i]
     for j in range(size):
         middle += v[j] * propagate[slot, s, j, i]
     for j in range(mh):
@@ -548,29 +734,17 @@ def half_way(slot, s, i, v, size, ramp, mh, propagate, correct):
 
 
 @woven_in
-def advance(
-    slot, row, x, boundary, heat, floating, v, predicted, ramp, start, step, tolerance, slow_limit,
-    propagate, correct, out_start, out_ramp, capacity,
-    law_index, law_value, law_state,
-    leak_index, leak_value, leak_factor, account, count,
-):
-    """Carry the heat balance over one control sample.
-
-    ``heat`` (heat inputs,) holds the firmware's sources; ``floating`` marks the leak entries that follow the die
-    within the sample (the others are held, because the firmware holds the chip's total).
-    """
-    if count[4] >= count[3]:
-        refresh_slow_laws(
-            x, boundary, row, law_index, law_value, law_state, capacity, account, count, step, tolerance, slow_limit,
-        )
-    count[4] += 1
-    any_fast = False
-    for k in range(law_index.shape[0]):
-        if law_index[k, FAST] == 1:
-            any_fast = True
-    for e in range(floating.size):
-        if floating[e] == 1:
-            any_fast = True
+def advance(slot, row, step, tolerance, held_into, held_lost, any_quick, x, law_state, account, count, thermal, silicon, work):
+    """Carry the heat balance over one control sample."""
+    boundary = thermal.boundary
+    law_index = thermal.law_index
+    law_value = thermal.law_value
+    quick_laws = thermal.quick_laws
+    leak_index = silicon.leak_index
+    leak_value = silicon.leak_value
+    start = work.start
+    leak_now = work.leak_now
+    excess = work.excess
     halving = 0
     into = account[0]
     out = account[1]
@@ -578,12 +752,14 @@ def advance(
         start[i] = x[i]
     while True:
         worst = 0.0
-        for _piece in range(1 << halving):
+        length = step / (1 << halving)
+        for piece in range(1 << halving):
+            if piece > 0:
+                for e in range(leak_now.size):
+                    leak_now[e] = leak(leak_value, e, x[leak_index[e, STATE]])
             error = substep(
-                slot, halving, step / (1 << halving), x, boundary, row, heat, floating, any_fast, v, predicted, ramp,
-                propagate, correct, out_start, out_ramp,
-                law_index, law_value, law_state,
-                leak_index, leak_value, leak_factor, account,
+                slot, halving, length, row, tolerance, held_into, held_lost, any_quick, x, law_state, account, thermal,
+                silicon, work,
             )
             worst = max(worst, error)
             if worst > tolerance and halving < SUBDIVISIONS - 2:
@@ -593,28 +769,34 @@ def advance(
         halving = min(SUBDIVISIONS - 2, halving + (2 if worst > 8.0 * tolerance else 1))
         for i in range(x.size):
             x[i] = start[i]
+        for e in range(leak_now.size):
+            leak_now[e] = leak(leak_value, e, x[leak_index[e, STATE]])
         account[0] = into
         account[1] = out
     if halving > 0:
         count[2] += 1
     account[2] = max(account[2], worst)
-    for k in range(law_index.shape[0]):
-        if law_index[k, CODE] == 2 and law_value[k, 6] < 1.0:
+    for q in range(quick_laws.size):
+        k = quick_laws[q]
+        if law_index[k, CODE] == 2:
             a = end_temperature(law_index[k, FROM], x, boundary, row)
             b = end_temperature(law_index[k, TO], x, boundary, row)
-            carried = law_conductance(2, law_value, k, a, b, law_state[k, DRY]) * abs(a - b)
             limit = heat_limit(law_value, k, a, b)
-            if law_state[k, DRY] == 0 and carried > limit:
-                law_state[k, DRY] = 1
-            elif law_state[k, DRY] == 1 and carried < law_value[k, 6] * limit:
-                law_state[k, DRY] = 0
+            carried = law_conductance(2, law_value, k, a, b, law_state[k, DRY]) * abs(a - b)
+            excess[k] = carried - limit
+            if law_value[k, 6] < 1.0:
+                if law_state[k, DRY] == 0 and carried > limit:
+                    law_state[k, DRY] = 1
+                elif law_state[k, DRY] == 1 and carried < law_value[k, 6] * limit:
+                    law_state[k, DRY] = 0
 
 
 @woven_in
-def sense(tick, x, weight, offset, alpha, resolution, sensor_ticks, delay, sensor, lagged, ring):
+def sense(tick, due, x, weight, offset, alpha, resolution, sensor_ticks, delay, sensor, lagged, ring):
     """Poll the sensors that are due."""
     for s in range(offset.size):
-        if tick % sensor_ticks[s] == 0:
+        if tick == due[s]:
+            due[s] = tick + sensor_ticks[s]
             raw = offset[s]
             for i in range(x.size):
                 raw += weight[s, i] * x[i]
@@ -623,10 +805,12 @@ def sense(tick, x, weight, offset, alpha, resolution, sensor_ticks, delay, senso
                 for d in range(ring.shape[1]):
                     ring[s, d] = raw
             lagged[s] += alpha[s] * (raw - lagged[s])
-            length = delay[s] + 1
-            position = (tick // sensor_ticks[s]) % length
-            ring[s, position] = lagged[s]
-            seen = ring[s, (position + 1) % length]
+            seen = lagged[s]
+            if delay[s] > 0:
+                length = delay[s] + 1
+                position = (tick // sensor_ticks[s]) % length
+                ring[s, position] = lagged[s]
+                seen = ring[s, (position + 1) % length]
             if resolution[s] > 0.0:
                 seen = np.floor(seen / resolution[s] + 0.5) * resolution[s]
             sensor[s] = seen
@@ -634,7 +818,7 @@ def sense(tick, x, weight, offset, alpha, resolution, sensor_ticks, delay, senso
 
 @woven_in
 def throttle(
-    tick, sensor, power, burst, peak, floor, throttle_sensor, throttle_step, throttle_target, throttle_kp, throttle_ki,
+    tick, due, first_chip, first_skin, sensor, power, burst, peak, floor, throttle_sensor, throttle_step, throttle_target, throttle_kp, throttle_ki,
     throttle_ticks, ceiling, integral, shared_budget,
     skin_sensor, skin_limit, skin_release, skin_kp, skin_ki, skin_recovery, skin_floor, skin_ticks,
     skin_ceiling, skin_integral, skin_engaged,
@@ -644,7 +828,8 @@ def throttle(
     for c in range(burst.size):
         top = min(burst[c], peak[c])
         total += top
-        if tick % throttle_ticks[c] == 0:
+        if tick == due[first_chip + c]:
+            due[first_chip + c] = tick + throttle_ticks[c]
             error = throttle_target[c] - sensor[throttle_sensor[c]]
             if throttle_step[c] > 0.0:
                 held = ceiling[c] + (throttle_step[c] if error > 0.0 else -throttle_step[c])
@@ -654,7 +839,8 @@ def throttle(
             ceiling[c] = min(max(held, floor[c]), top)
     total = min(total, shared_budget)
     for s in range(skin_limit.size):
-        if tick % skin_ticks[s] == 0:
+        if tick == due[first_skin + s]:
+            due[first_skin + s] = tick + skin_ticks[s]
             error = skin_limit[s] - sensor[skin_sensor[s]]
             if error <= 0.0 and skin_engaged[s] == 0:
                 # Take over from the power drawn now, so that the ceiling does not start far above it.
@@ -675,13 +861,14 @@ def throttle(
 
 @woven_in
 def drive_fans(
-    tick, sensor, table_fan, table_sensor, table_hysteresis, table_first, step_on, step_speed, fan_idle, fan_cap, fan_rise,
+    tick, due, first_fan, sensor, table_fan, table_sensor, table_hysteresis, table_first, step_on, step_speed, fan_idle, fan_cap, fan_rise,
     fan_fall, fan_dwell, fan_ticks, fan_grid, fan_stride, table_step, table_since, fan_speed, fan_index, count,
 ):
     """Step the fan tables, then move each fan towards the highest request; returns the level number."""
     level = 0
     for f in range(fan_idle.size):
-        if tick % fan_ticks[f] == 0:
+        if tick == due[first_fan + f]:
+            due[first_fan + f] = tick + fan_ticks[f]
             request = fan_idle[f]
             for t in range(table_fan.size):
                 if table_fan[t] != f:
@@ -714,16 +901,22 @@ def drive_fans(
 
 
 @woven_in
-def charge(tick, sensor, charger_sensor, charger_on, charger_share, hysteresis, charger_ticks, charger_step):
+def back_off(sensor, charger_sensor, charger_on, hysteresis, charger_step):
+    """Step the charger's table; returns whether it moved."""
+    reading = sensor[charger_sensor[0]]
+    step = charger_step[0]
+    while step < charger_on.size and reading >= charger_on[step]:
+        step += 1
+    while step > 0 and reading < charger_on[step - 1] - hysteresis[0]:
+        step -= 1
+    moved = step != charger_step[0]
+    charger_step[0] = step
+    return moved
+
+
+@woven_in
+def charge(charger_share, charger_step):
     """Share of the charger's heat at present."""
-    if tick % charger_ticks[0] == 0:
-        reading = sensor[charger_sensor[0]]
-        step = charger_step[0]
-        while step < charger_on.size and reading >= charger_on[step]:
-            step += 1
-        while step > 0 and reading < charger_on[step - 1] - hysteresis[0]:
-            step -= 1
-        charger_step[0] = step
     if charger_step[0] == 0:
         return 1.0
     return charger_share[charger_step[0] - 1]
@@ -817,17 +1010,16 @@ def draw_power(
 
 
 @woven_in
-def place_heat(
-    base_heat, share, follow, power, leaks, leak_now, leak_factor, leak_share, leak_index, follows, heat, floating
-):
-    """Put all heat of this sample where it belongs, except leakage that floats."""
+def place_heat(share, follow, power, leaks, leak_now, leak_factor, leak_share, leak_index, follows, heat, floating):
+    """Put the chips' heat of this sample where it belongs, except leakage that floats; returns whether any does."""
     for j in range(heat.size):
-        heat[j] = base_heat[j]
+        heat[j] = 0.0
     for c in range(power.size):
         own = leaks[c] * leak_factor[c]
         dynamic = max(power[c] - own, 0.0)
         for j in range(heat.size):
             heat[j] += share[c, j] * dynamic + follow[c, j] * power[c]
+    any_floats = False
     for e in range(leak_index.shape[0]):
         c = leak_index[e, CHIP]
         floating[e] = follows[c]
@@ -835,32 +1027,32 @@ def place_heat(
             own = leaks[c] * leak_factor[c]
             scale = 1.0 if own <= power[c] else power[c] / own
             heat[leak_index[e, INPUT]] += leak_now[e] * leak_share[c] * scale
+        else:
+            any_floats = True
+    return any_floats
 
 
 @woven_in
-def look_out(
-    tick, row, x, boundary, law_index, law_value, law_state, watch_state, watch_law, value, worst, first, before,
-    after,
-):
+def look_out(tick, x, excess, watch_state, watch_law, value, worst, first, before, after):
     """Compare the state after this sample with the limits; returns 1 at a first crossing."""
     crossed = 0
     for q in range(value.size):
-        if watch_state[q] >= 0:
-            excess = x[watch_state[q]] - value[q]
-        else:
-            k = watch_law[q]
-            a = end_temperature(law_index[k, FROM], x, boundary, row)
-            b = end_temperature(law_index[k, TO], x, boundary, row)
-            excess = law_conductance(2, law_value, k, a, b, law_state[k, DRY]) * abs(a - b) - heat_limit(law_value, k, a, b)
-        worst[q] = max(worst[q], excess)
+        over = x[watch_state[q]] - value[q] if watch_state[q] >= 0 else excess[watch_law[q]]
+        worst[q] = max(worst[q], over)
         if first[q] < 0:
-            if excess >= 0.0:
+            if over >= 0.0:
                 first[q] = tick
-                after[q] = excess
+                after[q] = over
                 crossed = 1
             else:
-                before[q] = excess
+                before[q] = over
     return crossed
+
+
+@woven_in
+def next_time(tick, period):
+    """First multiple of ``period`` at or after ``tick``."""
+    return -(-tick // period) * period
 
 
 @compile_when_possible
@@ -873,12 +1065,21 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
     slot_of_level = thermal.slot_of_level
     propagate = thermal.propagate
     correct = thermal.correct
+    hold = thermal.hold
     out_start = thermal.out_start
     out_ramp = thermal.out_ramp
+    out_hold = thermal.out_hold
     capacity = thermal.capacity
+    physical = thermal.physical[0]
     boundary = thermal.boundary
     law_index = thermal.law_index
     law_value = thermal.law_value
+    quick_laws = thermal.quick_laws
+    spread = thermal.spread
+    gather = thermal.gather
+    surface_capacity = thermal.surface_capacity
+    surface_index = thermal.surface_index
+    surface_value = thermal.surface_value
     demand = silicon.demand
     holds_frequency = silicon.holds_frequency[0]
     share = silicon.share
@@ -952,6 +1153,8 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
     fan_index = state.fan_index
     charger_step = state.charger_step
     law_state = state.law_state
+    surface_heat = state.surface_heat
+    surface_push = state.surface_push
     power = state.power
     frequency = state.frequency
     bound = state.bound
@@ -984,16 +1187,27 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
     hottest_allowed = tuning.ceiling
 
     chips = burst.size
+    fans = fan_idle.size
     nx = x.size
-    mh = base_heat.size
     leaks_count = leak_index.shape[0]
     heat = work_space.heat
+    quick = heat.size
     ramp = work_space.ramp
     v = work_space.inputs
     predicted = work_space.predicted
     start = work_space.start
+    held = work_space.held
+    push = work_space.push
+    push_out = work_space.push_out
+    push_slot = work_space.push_slot
     floating = work_space.floating
     leak_now = work_space.leak_now
+    leak_then = work_space.leak_then
+    excess = work_space.excess
+    surface = work_space.surface
+    surface_change = work_space.surface_change
+    narrow = work_space.narrow
+    due = work_space.due
     follows = work_space.follows
     allowed = work_space.allowed
     wanted = work_space.wanted
@@ -1008,22 +1222,46 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
         rated_leak[leak_index[e, CHIP]] += leak_value[e, POWER]
     columns = demand.shape[1] - 1
     rows = boundary.shape[0]
+    # When each loop is due next; if this sample's firmware has run already (a level was missing), from the next on.
+    tick = count[0]
+    begin = tick if count[1] == 0 else tick + 1
+    first_chip = offset.size
+    first_skin = first_chip + chips
+    first_fan = first_skin + skin_limit.size
+    charger_due = first_fan + fans
+    record_due = charger_due + 1
+    for s in range(offset.size):
+        due[s] = next_time(begin, sensor_ticks[s])
+    for c in range(chips):
+        due[first_chip + c] = next_time(begin, throttle_ticks[c])
+    for s in range(skin_limit.size):
+        due[first_skin + s] = next_time(begin, skin_ticks[s])
+    for f in range(fans):
+        due[first_fan + f] = next_time(begin, fan_ticks[f])
+    due[charger_due] = next_time(tick, charger_ticks[0])
+    due[record_due] = next_time(tick, every)
+    kept = due[record_due] // every
+    row = tick % rows
+    charging = charge(charger_share, charger_step)
+    held_into, held_lost = gather_held(
+        row, quick, boundary, base_heat, charger_input, charging, law_index, law_state, surface_push, held, push_slot
+    )
 
     while count[0] < last:
         tick = count[0]
-        row = tick % rows
         column = min(tick, columns)
         if count[1] == 0:
-            sense(tick, x, weight, offset, sensor_alpha, resolution, sensor_ticks, delay, sensor, lagged, ring)
+            sense(tick, due, x, weight, offset, sensor_alpha, resolution, sensor_ticks, delay, sensor, lagged, ring)
             throttle(
-                tick, sensor, power, burst, peak, floor, throttle_sensor, throttle_step, throttle_target, throttle_kp,
-                throttle_ki, throttle_ticks, ceiling, integral, shared_budget, skin_sensor, skin_limit, skin_release,
-                skin_kp, skin_ki, skin_recovery, skin_floor, skin_ticks, skin_ceiling, skin_integral, skin_engaged,
+                tick, due, first_chip, first_skin, sensor, power, burst, peak, floor, throttle_sensor, throttle_step,
+                throttle_target, throttle_kp, throttle_ki, throttle_ticks, ceiling, integral, shared_budget,
+                skin_sensor, skin_limit, skin_release, skin_kp, skin_ki, skin_recovery, skin_floor, skin_ticks,
+                skin_ceiling, skin_integral, skin_engaged,
             )
             level = drive_fans(
-                tick, sensor, table_fan, table_sensor, table_hysteresis, table_first, step_on, step_speed, fan_idle, fan_cap,
-                fan_rise, fan_fall, fan_dwell, fan_ticks, fan_grid, fan_stride, table_step, table_since, fan_speed,
-                fan_index, count,
+                tick, due, first_fan, sensor, table_fan, table_sensor, table_hysteresis, table_first, step_on, step_speed,
+                fan_idle, fan_cap, fan_rise, fan_fall, fan_dwell, fan_ticks, fan_grid, fan_stride, table_step, table_since,
+                fan_speed, fan_index, count,
             )
         else:
             level = count[1] - 1
@@ -1055,41 +1293,59 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
         )
         for c in range(chips):
             leak_share[c] = awake[c] * leak_factor[c]
-        place_heat(
-            base_heat, share, follow, power, leaks, leak_now, leak_factor, leak_share, leak_index, follows, heat, floating
+        floats = place_heat(
+            share, follow, power, leaks, leak_now, leak_factor, leak_share, leak_index, follows, heat, floating
         )
-        if charger_input >= 0:
-            share_now = charge(
-                tick, sensor, charger_sensor, charger_on, charger_share, charger_hysteresis, charger_ticks, charger_step
-            )
-            # The charger's full heat is in the base heat already.
-            heat[charger_input] += (share_now - 1.0) * base_heat[charger_input]
-        r = tick // every
-        keep = tick % every == 0 and r < kept_level.size
+        any_quick = floats or quick_laws.size > 0
+        stale = False
+        if charger_input >= 0 and tick == due[charger_due]:
+            due[charger_due] = tick + charger_ticks[0]
+            if back_off(sensor, charger_sensor, charger_on, charger_hysteresis, charger_step):
+                charging = charge(charger_share, charger_step)
+                stale = True
+        if rows > 1:
+            row = tick % rows
+            stale = True
+        keep = tick == due[record_due] and kept < kept_level.size
         if keep:
             for i in range(nx):
-                kept_x[r, i] = x[i]
+                kept_x[kept, i] = x[i]
             for c in range(chips):
-                kept_power[r, c] = power[c]
-                kept_frequency[r, c] = frequency[c]
-                kept_work[r, c] = work[c]
-                kept_bound[r, c] = bound[c]
-                kept_average[r, c] = average[c]
-            kept_level[r] = level
-            for f in range(fan_index.size):
-                kept_fan[r, f] = fan_index[f]
+                kept_power[kept, c] = power[c]
+                kept_frequency[kept, c] = frequency[c]
+                kept_work[kept, c] = work[c]
+                kept_bound[kept, c] = bound[c]
+                kept_average[kept, c] = average[c]
+            kept_level[kept] = level
+            for f in range(fans):
+                kept_fan[kept, f] = fan_index[f]
             for s in range(sensor.size):
-                kept_sensor[r, s] = sensor[s]
+                kept_sensor[kept, s] = sensor[s]
+        if count[4] >= count[3]:
+            refresh_slow_laws(
+                x, boundary, row, law_index, law_value, law_state, capacity,
+                spread, gather, surface_capacity, surface_index, surface_value, surface_heat, surface_push,
+                surface, surface_change, narrow, account, count, step, tolerance, slow_limit,
+            )
+            stale = True
+        count[4] += 1
+        if stale:
+            held_into, held_lost = gather_held(
+                row, quick, boundary, base_heat, charger_input, charging, law_index, law_state, surface_push, held, push_slot
+            )
         advance(
-            slot, row, x, boundary, heat, floating, v, predicted, ramp, start, step, tolerance, slow_limit,
-            propagate, correct, out_start, out_ramp, capacity,
-            law_index, law_value, law_state,
-            leak_index, leak_value, leak_share, account, count,
+            slot, row, step, tolerance, held_into, held_lost, any_quick, x, law_state, account, count, thermal, silicon,
+            work_space,
         )
         if keep:
             # The inputs as the last (sub)step saw them at its start: what interpolation within the sample needs.
-            for j in range(kept_u.shape[1]):
-                kept_u[r, j] = v[nx + j]
+            if kept_u.shape[1] > 0:
+                for j in range(quick):
+                    kept_u[kept, j] = v[nx + j]
+                for j in range(base_heat.size):
+                    kept_u[kept, quick + j] = held[j]
+            due[record_due] = tick + every
+            kept += 1
         for c in range(chips):
             average[c] += alpha[c] * (power[c] - average[c])
             tally[c, bound[c]] += 1.0
@@ -1098,14 +1354,14 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
                 work[c] += frequency[c] * demand[c, column] / peak_demand[c] * step
         count[0] = tick + 1
         crossed = look_out(
-            tick, row, x, boundary, law_index, law_value, law_state, watch_state, watch_law, watch_value,
-            watch_worst, watch_first, watch_before, watch_after,
+            tick, x, excess, watch_state, watch_law, watch_value, watch_worst, watch_first, watch_before, watch_after
         )
         if crossed == 1 and stop == 1:
             return LIMIT_HIT
-        hottest = x[0]
-        for i in range(nx):
-            hottest = max(hottest, x[i])
-        if not hottest < hottest_allowed:
+        gone = False
+        for i in range(physical):
+            if not x[i] < hottest_allowed:
+                gone = True
+        if gone:
             return RUNAWAY
     return DONE

@@ -71,7 +71,7 @@ def pack_sensors(plant: Plant, sensors: SensorSet) -> kernel.Senses:
 
 def pack_silicon(plant: Plant, workload: Workload, samples: int) -> kernel.Silicon:
     """Arrays of the chips, the demand and the heat of other parts."""
-    machine, mh = plant.machine, len(plant.heat_nodes)
+    machine, quick = plant.machine, plant.quick
     chips = machine.chips
     demand = np.vstack([workload.sampled(chip.name, plant.period, samples) for chip in chips])
     unknown = [name for name in workload.watts if name not in {chip.name for chip in chips}]
@@ -79,22 +79,22 @@ def pack_silicon(plant: Plant, workload: Workload, samples: int) -> kernel.Silic
         raise NetworkError(f"workload {workload.name!r} loads {unknown[0]!r}{nearest(unknown[0], [c.name for c in chips])}")
     if samples > 1 and np.all(demand == demand[:, :1]):
         demand = demand[:, :1]
-    share, follow = np.zeros((len(chips), mh)), np.zeros((len(chips), mh))
+    share, follow = np.zeros((len(chips), quick)), np.zeros((len(chips), quick))
     entries: list[tuple[int, str, Any]] = []
     for c, chip in enumerate(chips):
         for node, value in chip.share.items():
-            share[c, plant.input_of[node]] += value
+            share[c, plant.quick_input[node]] += value
         for node, value in chip.follow.items():
-            follow[c, plant.input_of[node]] += value
+            follow[c, plant.quick_input[node]] += value
         entries += [(c, node, law) for node, law in chip.leaks]
-    base = np.zeros(mh)
+    base = np.zeros(len(plant.held_input))
     for name, (nodes, watts) in machine.sources.items():
         level = float(workload.other.get(name, watts))
         for node, value in nodes.items():
-            base[plant.input_of[node]] += value * level
+            base[plant.held_input[node]] += value * level
     return kernel.Silicon(
         np.ascontiguousarray(demand), np.array([1 if workload.holds == "frequency" else 0]), share, follow,
-        np.array([(c, plant.input_of[n], plant.state_of[n]) for c, n, _ in entries], dtype=np.int64).reshape(-1, 3),
+        np.array([(c, plant.quick_input[n], plant.state_of[n]) for c, n, _ in entries], dtype=np.int64).reshape(-1, 3),
         np.array([(law.power, law.reference, law.slope) for *_, law in entries], dtype=float).reshape(-1, 3),
         np.array([float(c.leak_voltage_exponent) for c in chips]), _curves([c.curve for c in chips]), base,
         demand.max(axis=1),
@@ -179,7 +179,7 @@ def pack_rules(plant: Plant, mode: Mode, sensors: SensorSet) -> kernel.Rules:
     charger_input = -1
     if charger is not None:
         nodes, _ = machine.sources[charger.charger]
-        charger_input = plant.input_of[next(iter(nodes))]
+        charger_input = plant.held_input[next(iter(nodes))]
     rows = charger.steps if charger is not None else ()
     return kernel.Rules(
         per_chip(lambda c: c.burst_limit), per_chip(lambda c: c.sustained_limit), -np.expm1(-period / averaging),
@@ -246,6 +246,7 @@ def fresh_state(
         np.zeros(skins, dtype=np.int64), np.zeros(tables, dtype=np.int64) if table_step is None else table_step.copy(),
         np.full(tables, -1_000_000_000, dtype=np.int64), indices * rules.fan_grid, indices.astype(np.int64).copy(),
         np.zeros(1, dtype=np.int64), np.zeros((plant.law_code.size, 2)),
+        *(np.zeros(0), np.zeros(1)),
         average.copy(), np.ones(chips), np.zeros(chips, dtype=np.int64), np.zeros(chips), np.zeros((chips, kernel.POWER_SUM + 1)), np.zeros(3), count,
     )  # fmt: skip
 

@@ -22,6 +22,12 @@ REFERENCE_RISE = 12.0
 """K above ambient at which surface laws are linearised; what is left is carried as an input."""
 
 
+NO_SURFACES = (
+    np.zeros((0, 0)), np.zeros((0, 0)), np.zeros(0), np.zeros((0, 3), dtype=np.int64), np.zeros((0, 9)),
+)  # fmt: skip
+"""What the kernel takes for the surface laws of a reduced basis where there are none."""
+
+
 class Plant:
     """One machine at one ambient and control period: propagators by fan level, shared by all its runs."""
 
@@ -121,33 +127,53 @@ class Plant:
         self.law_from, self.law_to = np.ascontiguousarray(ends[:, 0]), np.ascontiguousarray(ends[:, 1])
 
     def _read_inputs(self, compiled: CompiledNetwork) -> None:
-        names: list[str] = []
-        for chip in self.machine.chips:
-            names += [*chip.share, *chip.follow, *(node for node, _ in chip.leaks)]
-        for nodes, _ in self.machine.sources.values():
-            names += list(nodes)
+        """Heat inputs: first the quick ones (chips, fast laws), then those held between refreshes.
+
+        A node may be among both: what each adds is added up.
+        """
         active = [compiled.nodes[row] for row in self.active]
-        names += [active[i] for i in (*self.law_from, *self.law_to) if i >= 0]
-        self.heat_nodes = tuple(dict.fromkeys(names))
+        quick: list[str] = []
+        for chip in self.machine.chips:
+            quick += [*chip.share, *chip.follow, *(node for node, _ in chip.leaks)]
+        held = [node for nodes, _ in self.machine.sources.values() for node in nodes]
+        for ends in (self.law_from, self.law_to):
+            quick += [active[i] for i, fast in zip(ends, self.law_fast, strict=True) if i >= 0 and fast]
+            held += [active[i] for i, fast in zip(ends, self.law_fast, strict=True) if i >= 0 and not fast]
+        quick, held = list(dict.fromkeys(quick)), list(dict.fromkeys(held))
+        self.quick = len(quick)
+        self.heat_nodes = (*quick, *held)
         self.heat_rows = np.array([compiled.row(name) for name in self.heat_nodes], dtype=np.int64)
-        index = {name: i for i, name in enumerate(self.heat_nodes)}
-        self.input_of = index
-        self.law_input_from = np.array([index[active[i]] if i >= 0 else -1 for i in self.law_from], dtype=np.int64)
-        self.law_input_to = np.array([index[active[i]] if i >= 0 else -1 for i in self.law_to], dtype=np.int64)
-        columns = (self.law_code, self.law_from, self.law_to, self.law_input_from, self.law_input_to, self.law_fast)
+        self.quick_input = {name: i for i, name in enumerate(quick)}
+        self.held_input = {name: i for i, name in enumerate(held)}
+
+        def inputs(ends: NDArray[np.int64]) -> NDArray[np.int64]:
+            return np.array(
+                [
+                    -1 if i < 0 else self.quick_input[active[i]] if fast else self.quick + self.held_input[active[i]]
+                    for i, fast in zip(ends, self.law_fast, strict=True)
+                ],
+                dtype=np.int64,
+            )
+
+        columns = (self.law_code, self.law_from, self.law_to, inputs(self.law_from), inputs(self.law_to), self.law_fast)
         self.law_index = np.ascontiguousarray(np.stack(columns, axis=1))
         self.law_value = np.hstack([self.law_parameters, self.law_reference[:, None]])
+        self.quick_laws = np.flatnonzero(self.law_fast)
 
     # -- propagators ---------------------------------------------------------------------------------------
 
-    def _allocate(self, slots: int) -> None:
-        nx, mh, nb = self.active.size, len(self.heat_nodes), len(self.boundaries)
-        shapes = {
-            "propagate": (slots, kernel.SUBDIVISIONS, nx + mh + nb, nx), "correct": (slots, kernel.SUBDIVISIONS, mh, nx),
-            "out_start": (slots, kernel.SUBDIVISIONS, nx + mh + nb), "out_ramp": (slots, kernel.SUBDIVISIONS, mh),
+    def shapes(self) -> dict[str, tuple[int, ...]]:
+        """Shape of each array of propagators, for one level and step."""
+        nx, quick = self.active.size, self.quick
+        held = len(self.heat_nodes) - quick + len(self.boundaries)
+        return {
+            "propagate": (nx + quick, nx), "correct": (quick, nx), "hold": (held, nx), "out_start": (nx + quick,),
+            "out_ramp": (quick,), "out_hold": (held,),
         }  # fmt: skip
-        for name, shape in shapes.items():
-            fresh = np.zeros(shape)
+
+    def _allocate(self, slots: int) -> None:
+        for name, shape in self.shapes().items():
+            fresh = np.zeros((slots, kernel.SUBDIVISIONS, *shape))
             old = getattr(self, name, None)
             if old is not None:
                 fresh[: old.shape[0]] = old
@@ -155,8 +181,10 @@ class Plant:
 
     propagate: Array
     correct: Array
+    hold: Array
     out_start: Array
     out_ramp: Array
+    out_hold: Array
 
     def provide(self, level: int) -> None:
         """Build the propagators of a level, if they are not there yet."""
@@ -168,7 +196,7 @@ class Plant:
         compiled = self.compiled(level)
         system = condense(compiled, self.law_reference)
         self.condensed[level] = system
-        n, mh = compiled.size, len(self.heat_nodes)
+        n, quick = compiled.size, self.quick
         columns = np.concatenate([self.heat_rows, np.arange(n, n + len(self.boundaries))])
         drive, out_u = system.inputs[:, columns], system.out_u[columns]
         nx = system.active.size
@@ -176,11 +204,13 @@ class Plant:
             h = self.period / 2**s
             second = phi2 @ drive
             self.propagate[slot, s, :nx] = phi0.T
-            self.propagate[slot, s, nx:] = h * (phi1 @ drive).T
-            self.correct[slot, s] = h * second[:, :mh].T
+            first = h * (phi1 @ drive).T
+            self.propagate[slot, s, nx:], self.hold[slot, s] = first[:quick], first[quick:]
+            self.correct[slot, s] = h * second[:, :quick].T
             self.out_start[slot, s, :nx] = h * (system.out_x @ phi1)
-            self.out_start[slot, s, nx:] = h * h * (system.out_x @ second) + h * out_u
-            self.out_ramp[slot, s] = h * h * (system.out_x @ phi3 @ drive[:, :mh]) + 0.5 * h * out_u[:mh]
+            out = h * h * (system.out_x @ second) + h * out_u
+            self.out_start[slot, s, nx:], self.out_hold[slot, s] = out[:quick], out[quick:]
+            self.out_ramp[slot, s] = h * h * (system.out_x @ phi3 @ drive[:, :quick]) + 0.5 * h * out_u[:quick]
         self.slot_of_level[level] = slot
         self.used += 1
 
@@ -188,7 +218,8 @@ class Plant:
         """Arrays for the kernel; ``boundary`` (samples or 1, b) overrides the fixed boundary temperatures."""
         some = self.condensed[next(iter(self.condensed))]
         return kernel.Thermal(
-            self.slot_of_level, self.propagate, self.correct, self.out_start, self.out_ramp, some.capacity,
+            self.slot_of_level, self.propagate, self.correct, self.hold, self.out_start, self.out_ramp, self.out_hold,
+            some.capacity, np.array([self.active.size]),
             np.ascontiguousarray(self.boundary[None, :] if boundary is None else boundary),
-            np.array([len(self.heat_nodes)]), self.law_index, self.law_value,
+            self.law_index, self.law_value, self.quick_laws, *NO_SURFACES,
         )  # fmt: skip

@@ -12,7 +12,7 @@ from thermnet.network.compiled import CompiledNetwork
 from thermnet.network.laws import CLOSED, CODED, DRY_OUT, MELTING, SURFACE
 from thermnet.solve import batch, kernel
 from thermnet.solve.machine import Machine
-from thermnet.solve.plant import REFERENCE_RISE, Plant
+from thermnet.solve.plant import NO_SURFACES, REFERENCE_RISE, Plant
 
 Array = NDArray[np.float64]
 
@@ -64,16 +64,14 @@ class Stack:
 
     propagate: Array
     correct: Array
+    hold: Array
     out_start: Array
     out_ramp: Array
+    out_hold: Array
 
     def _allocate(self, slots: int) -> None:
-        t, subdivisions = self.template, kernel.SUBDIVISIONS
-        nx, mh, nb = t.active.size, len(t.heat_nodes), len(t.boundaries)
-        for name, shape in {
-            "propagate": (nx + mh + nb, nx), "correct": (mh, nx), "out_start": (nx + mh + nb,), "out_ramp": (mh,),
-        }.items():  # fmt: skip
-            fresh = np.zeros((self.samples, slots, subdivisions, *shape))
+        for name, shape in self.template.shapes().items():
+            fresh = np.zeros((self.samples, slots, kernel.SUBDIVISIONS, *shape))
             old = getattr(self, name, None)
             if old is not None:
                 fresh[:, : old.shape[1]] = old
@@ -88,27 +86,30 @@ class Stack:
         t, slot = self.template, self.used
         compiled = self.compiled(level)
         matrix, inputs, out_x, out_u = batch.condensed_stacks(compiled, self.law_reference.T)
-        n, mh, nx = compiled.size, len(t.heat_nodes), t.active.size
+        n, quick, nx = compiled.size, t.quick, t.active.size
         columns = np.concatenate([t.heat_rows, np.arange(n, n + len(t.boundaries))])
         drive, out_u = inputs[:, :, columns], out_u[:, columns]
         for s, (phi0, phi1, phi2, phi3) in enumerate(batch.phi_stacks(matrix, t.period, kernel.SUBDIVISIONS)):
             h = t.period / 2**s
             second = phi2 @ drive
             self.propagate[:, slot, s, :nx] = np.swapaxes(phi0, 1, 2)
-            self.propagate[:, slot, s, nx:] = h * np.swapaxes(phi1 @ drive, 1, 2)
-            self.correct[:, slot, s] = h * np.swapaxes(second[:, :, :mh], 1, 2)
+            first = h * np.swapaxes(phi1 @ drive, 1, 2)
+            self.propagate[:, slot, s, nx:], self.hold[:, slot, s] = first[:, :quick], first[:, quick:]
+            self.correct[:, slot, s] = h * np.swapaxes(second[:, :, :quick], 1, 2)
             self.out_start[:, slot, s, :nx] = h * np.einsum("sx,sxy->sy", out_x, phi1)
-            self.out_start[:, slot, s, nx:] = h * h * np.einsum("sx,sxu->su", out_x, second) + h * out_u
-            third = np.einsum("sx,sxu->su", out_x, phi3 @ drive[:, :, :mh])
-            self.out_ramp[:, slot, s] = h * h * third + 0.5 * h * out_u[:, :mh]
+            out = h * h * np.einsum("sx,sxu->su", out_x, second) + h * out_u
+            self.out_start[:, slot, s, nx:], self.out_hold[:, slot, s] = out[:, :quick], out[:, quick:]
+            third = np.einsum("sx,sxu->su", out_x, phi3 @ drive[:, :, :quick])
+            self.out_ramp[:, slot, s] = h * h * third + 0.5 * h * out_u[:, :quick]
         self.slot_of_level[level] = slot
         self.used += 1
 
     def thermal(self, i: int) -> kernel.Thermal:
         """Arrays of sample ``i`` for the kernel."""
         return kernel.Thermal(
-            self.slot_of_level, self.propagate[i], self.correct[i], self.out_start[i], self.out_ramp[i], self.capacity[i],
-            self.boundary[i : i + 1], np.array([len(self.template.heat_nodes)]), self.template.law_index, self.law_value[i],
+            self.slot_of_level, self.propagate[i], self.correct[i], self.hold[i], self.out_start[i], self.out_ramp[i],
+            self.out_hold[i], self.capacity[i], np.array([self.capacity.shape[1]]), self.boundary[i : i + 1],
+            self.template.law_index, self.law_value[i], self.template.quick_laws, *NO_SURFACES,
         )  # fmt: skip
 
 

@@ -82,9 +82,8 @@ def within_melting_ranges(plant: Plant, x: Array) -> Array:
 def soaked(plant: Plant, silicon: kernel.Silicon, level: int, power: Array, guess: Array | None = None) -> Array:
     """Steady node temperatures at total chip powers ``power`` (leakage included in them) and one fan level."""
     compiled = plant.compiled(level)
-    heat = silicon.base_heat.copy()
-    for c, watts in enumerate(power):
-        heat = heat + silicon.share[c] * watts + silicon.follow[c] * watts
+    quick = plant.quick
+    heat = np.concatenate([(silicon.share + silicon.follow).T @ power, silicon.base_heat])
     everything = _solve(plant, compiled, heat, guess)
     if not len(silicon.leak_index):
         return everything
@@ -92,11 +91,11 @@ def soaked(plant: Plant, silicon: kernel.Silicon, level: int, power: Array, gues
     for _ in range(20):
         state = everything[plant.active]
         leaks = np.array([kernel_leak(silicon, e, state[silicon.leak_index[e, kernel.STATE]]) for e in range(len(silicon.leak_index))])
-        heat = silicon.base_heat.copy()
+        heat[:quick] = silicon.follow.T @ power
         for c, watts in enumerate(power):
             own = silicon.leak_index[:, kernel.CHIP] == c
             scale = min(1.0, watts / leaks[own].sum()) if leaks[own].sum() > 0 else 0.0
-            heat = heat + silicon.share[c] * (watts - scale * leaks[own].sum()) + silicon.follow[c] * watts
+            heat[:quick] += silicon.share[c] * (watts - scale * leaks[own].sum())
             np.add.at(heat, silicon.leak_index[own, kernel.INPUT], scale * leaks[own])
         new = _solve(plant, compiled, heat, everything)
         done = float(np.max(np.abs(new - everything))) < 1e-9
