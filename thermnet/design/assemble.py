@@ -17,6 +17,7 @@ from thermnet.parts.battery import Charger
 from thermnet.parts.die import Die
 from thermnet.parts.fan import Fan
 from thermnet.parts.posture import posture
+from thermnet.physics.silicon import dynamic_power_ratio
 from thermnet.run import RunLimit
 from thermnet.solve.machine import Chip, Machine
 from thermnet.solve.machine import Fan as FanDrive
@@ -97,6 +98,8 @@ def build_machine(design: Design, ambient: Any) -> Machine:
 def _chip(name: str, die: Die, nominal: Assembly) -> Chip:
     top_voltage, top_frequency = die.curve[-1]
     highest = np.asarray(top_voltage) + np.asarray(die.voltage_offset)
+    # Loads are metered at the curve's own voltage; an offset changes what they draw at the same frequency.
+    share = highest / np.asarray(top_voltage)
     hot = next(limit for limit in nominal.limits if limit.name == f"{name}.junction")
     # The design states leakage at a voltage of its own; the closed loop counts it at the highest.
     entries = nominal.leakage.get(name, [])
@@ -113,6 +116,8 @@ def _chip(name: str, die: Die, nominal: Assembly) -> Chip:
         hot_spot=hot.node, junction_limit=_number(hot.value),
         curve=tuple((_number(f / top_frequency), _number((v + die.voltage_offset) / highest)) for v, f in die.curve),
         leak_voltage_exponent=_number(die.leakage_voltage_exponent),
+        dynamic_scale=_number(dynamic_power_ratio(highest, top_voltage)),
+        leak_scale=_number(share ** np.asarray(die.leakage_voltage_exponent)),
     )  # fmt: skip
 
 

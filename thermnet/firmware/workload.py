@@ -25,8 +25,8 @@ class Workload:
         Chip power asked for, W.
     holds : "power" or "frequency"
         ``power``: the chip draws exactly what is asked unless a limit binds (a metered trace, a heat soak).
-        ``frequency``: the watts are what the load draws at full frequency and the leakage reference temperature;
-        leakage then follows the die.
+        ``frequency``: the watts are what the load draws at full frequency, the leakage reference temperature and the
+        chip's curve voltage; leakage then follows the die, and a voltage offset changes what the load draws.
     duration : float
         Natural length of the run, s.
     other : mapping of source name to W

@@ -23,8 +23,10 @@ from thermnet.solve.closed_loop import CEILING, announce
 from thermnet.solve.machine import Machine
 from thermnet.solve.pack import (
     NEVER,
+    demand_at_voltage,
     fan_caps,
     fresh_state,
+    metered_demand,
     pack_rules,
     pack_sensors,
     pack_silicon,
@@ -264,6 +266,15 @@ class Packed:
         self.task, self.machine, self.chunk, self.count = task, machine, chunk, stack.samples
         self.slow = max(1, round(1.0 / template.period))
         self.silicon = pack_silicon(template, task.workload, samples)
+        self._voltage = np.stack([
+            np.stack([
+                per_sample(sum(law.power for _, law in chip.leaks), self.count), per_sample(chip.dynamic_scale, self.count),
+                per_sample(chip.leak_scale, self.count),
+            ], axis=1)
+            for chip in machine.chips
+        ], axis=1)  # fmt: skip
+        differs = task.workload.holds == "frequency" and not np.all(self._voltage[:, :, 1:] == 1.0)
+        self._metered = metered_demand(template, task.workload, samples) if differs else None
         self.sensors = sensor_set(template.machine, template.period)
         self._senses = pack_sensors(template, self.sensors)
         first = mode if mode is not None else task.mode(chunk.start)  # type: ignore[operator]
@@ -309,9 +320,16 @@ class Packed:
             result[:, c, 1:k, 2] = np.diff(points[:, :, 1], axis=1) / np.diff(points[:, :, 0], axis=1)
         return result
 
+    def _demand_of(self, i: int) -> Array:
+        """Demand of one sample, whose voltage may differ from the template's."""
+        if self._metered is None:
+            return self.silicon.demand
+        rows = [demand_at_voltage(row, *scales) for row, scales in zip(self._metered, self._voltage[i].tolist(), strict=True)]
+        return np.ascontiguousarray(np.vstack(rows))
+
     def silicon_of(self, i: int) -> kernel.Silicon:
         return self.silicon._replace(
-            share=self.share[i], follow=self.follow[i], base_heat=self.base[i], leak_value=self.leaks[i],
+            demand=self._demand_of(i), share=self.share[i], follow=self.follow[i], base_heat=self.base[i], leak_value=self.leaks[i],
             curve=self.curves[i], leak_voltage_exponent=self.exponents[i],
         )  # fmt: skip
 

@@ -93,7 +93,7 @@ class Silicon(NamedTuple):
     leak_voltage_exponent: Any  # (chips,)
     curve: Any  # (chips, points + 1, 3): frequency, voltage (shares of the highest), slope from there on
     base_heat: Any  # (held heat inputs,) heat of other parts
-    peak_demand: Any  # (chips,) W, for weighing work
+    worth: Any  # (chips, samples or 1, as demand) work per second at full frequency
 
 
 class Senses(NamedTuple):
@@ -1089,7 +1089,7 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
     exponent = silicon.leak_voltage_exponent
     curve = silicon.curve
     base_heat = silicon.base_heat
-    peak_demand = silicon.peak_demand
+    worth = silicon.worth
     weight = senses.weight
     offset = senses.offset
     sensor_alpha = senses.alpha
@@ -1350,8 +1350,7 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
             average[c] += alpha[c] * (power[c] - average[c])
             tally[c, bound[c]] += 1.0
             tally[c, POWER_SUM] += power[c]
-            if peak_demand[c] > 0.0:
-                work[c] += frequency[c] * demand[c, column] / peak_demand[c] * step
+            work[c] += frequency[c] * worth[c, column] * step
         count[0] = tick + 1
         crossed = look_out(
             tick, x, excess, watch_state, watch_law, watch_value, watch_worst, watch_first, watch_before, watch_after

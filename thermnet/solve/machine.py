@@ -29,6 +29,8 @@ class Chip:
     hot_spot, junction_limit : node watched by the junction throttle, and its limit in degC
     curve : (frequency, voltage) points as shares of the highest, both rising; level below the first
     leak_voltage_exponent : power of the voltage in leakage
+    dynamic_scale, leak_scale : dynamic power and leakage at the highest frequency, relative to what they are at the
+        voltage that loads are metered at (1 without a voltage offset)
     """
 
     name: str
@@ -39,6 +41,8 @@ class Chip:
     junction_limit: float
     curve: tuple[tuple[float, float], ...] = ((0.2, 0.6), (1.0, 1.0))
     leak_voltage_exponent: float = 2.0
+    dynamic_scale: float = 1.0
+    leak_scale: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -73,12 +73,17 @@ def pack_silicon(plant: Plant, workload: Workload, samples: int) -> kernel.Silic
     """Arrays of the chips, the demand and the heat of other parts."""
     machine, quick = plant.machine, plant.quick
     chips = machine.chips
-    demand = np.vstack([workload.sampled(chip.name, plant.period, samples) for chip in chips])
+    metered = metered_demand(plant, workload, samples)
     unknown = [name for name in workload.watts if name not in {chip.name for chip in chips}]
     if unknown:
         raise NetworkError(f"workload {workload.name!r} loads {unknown[0]!r}{nearest(unknown[0], [c.name for c in chips])}")
-    if samples > 1 and np.all(demand == demand[:, :1]):
-        demand = demand[:, :1]
+    demand = metered
+    if workload.holds == "frequency":
+        demand = np.vstack([
+            demand_at_voltage(row, float(sum(law.power for _, law in chip.leaks)), chip.dynamic_scale, chip.leak_scale)
+            for chip, row in zip(chips, metered, strict=True)
+        ])  # fmt: skip
+    heaviest = metered.max(axis=1, keepdims=True)
     share, follow = np.zeros((len(chips), quick)), np.zeros((len(chips), quick))
     entries: list[tuple[int, str, Any]] = []
     for c, chip in enumerate(chips):
@@ -97,8 +102,28 @@ def pack_silicon(plant: Plant, workload: Workload, samples: int) -> kernel.Silic
         np.array([(c, plant.quick_input[n], plant.state_of[n]) for c, n, _ in entries], dtype=np.int64).reshape(-1, 3),
         np.array([(law.power, law.reference, law.slope) for *_, law in entries], dtype=float).reshape(-1, 3),
         np.array([float(c.leak_voltage_exponent) for c in chips]), _curves([c.curve for c in chips]), base,
-        demand.max(axis=1),
+        np.ascontiguousarray(metered / np.where(heaviest > 0, heaviest, 1.0)),
     )  # fmt: skip
+
+
+def metered_demand(plant: Plant, workload: Workload, samples: int) -> Array:
+    """Demand of every chip over the control samples as the load was metered, W; one column where it is constant."""
+    demand = np.vstack([workload.sampled(chip.name, plant.period, samples) for chip in plant.machine.chips])
+    return demand[:, :1] if samples > 1 and np.all(demand == demand[:, :1]) else demand
+
+
+def demand_at_voltage(metered: Array, leakage: float, dynamic_scale: float, leak_scale: float) -> Array:
+    """Demand in W at the chip's voltage of a load that holds its frequency, metered at the curve's own voltage.
+
+    Dynamic power goes with the square of the voltage and leakage with the chip's own power of it, hence two scales;
+    ``leakage`` is the rated leakage at the chip's voltage, W.  Below the rated leakage only the part of the chip that
+    is awake leaks.
+    """
+    if dynamic_scale == 1.0 and leak_scale == 1.0:
+        return metered
+    before = leakage / leak_scale
+    awake = np.minimum(metered / before, 1.0) if before > 0 else np.ones_like(metered)
+    return np.maximum(metered - before, 0.0) * dynamic_scale + awake * leakage
 
 
 def _curves(curves: list[tuple[tuple[float, float], ...]]) -> Array:
