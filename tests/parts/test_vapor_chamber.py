@@ -160,5 +160,7 @@ def test_fins_at_one_end_lower_the_limit_and_lift_the_whole_way():
     assert one_end.resistances()["vapour"] > even.resistances()["vapour"]
     tilted = chamber(condenser_distance=0.08, tilt=30.0)
     assert tilted.limit_line()[0] == chamber(condenser_distance=0.08, tilt=30.0, lift=0.08).limit_line()[0]
+    both = chamber(condenser_distance=0.08, condenser_ends=2)
+    assert one_end.limit_line()[0] < both.limit_line()[0] < even.limit_line()[0]
     with pytest.raises(ValueError, match="condenser_distance: 120 mm; expected less than the length, 120 mm"):
         chamber(condenser_distance=0.12)

@@ -593,6 +593,9 @@ def test_strip_factor_stands_against_finite_differences(width, radius, distance,
     factor = vapor_chamber.strip_factor(np.pi * radius**2, width, distance)
     assert middle == pytest.approx(factor, rel=within)
     assert mean == pytest.approx(factor - 0.25, rel=within)
+    # With fins at both ends the even flow drops out: half of it is the way along the strip.
+    both = vapor_chamber.strip_factor(np.pi * radius**2, width, distance, 2)
+    assert factor - both == pytest.approx(np.pi * distance / width)
 
 
 def test_fins_at_one_end_cost_a_chamber_limit_and_resistance():

@@ -31,8 +31,9 @@ def parser() -> argparse.ArgumentParser:
     for name, study in STUDIES.items():
         sub = commands.add_parser(name, help=study.help, description=study.help)
         sub.add_argument(
-            "design", metavar="DESIGN", help="name of a packaged design, or the path of a design file"
-        )
+            "design", metavar="DESIGN", nargs="+" if study.several else None,
+            help="name of a packaged design, or the path of a design file",
+        )  # fmt: skip
         _add_options(sub, study.options)
         _add_outputs(sub)
         sub.set_defaults(run=run.run_study)
@@ -65,6 +66,9 @@ def parser() -> argparse.ArgumentParser:
 def _add_options(sub: argparse.ArgumentParser, names: Sequence[str]) -> None:
     for name in names:
         option = OPTIONS[name]
+        if option.switch:
+            sub.add_argument(option.flag, dest=name, action="store_true", help=option.help)
+            continue
         sub.add_argument(
             option.flag, dest=name, type=option.read, metavar=option.metavar or None, help=option.help,
             default=option.default, action="append" if option.again else "store",

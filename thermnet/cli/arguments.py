@@ -29,6 +29,34 @@ def watts(text: str) -> float:
     return value
 
 
+def decibels(text: str) -> float:
+    """Read ``36`` or ``"36 dBA"`` as dBA."""
+    return _quantity(text, "dBA")
+
+
+def cost(text: str) -> tuple[str, float]:
+    """Read ``pipes=1.20`` as the cost of a part or of each part of a kind."""
+    name, equals, amount = text.partition("=")
+    try:
+        value = float(amount)
+    except ValueError:
+        value = -1.0
+    if not (name and equals and 0.0 <= value < float("inf")):
+        raise argparse.ArgumentTypeError(f"{text!r}; expected PART=COST, e.g. pipes=1.20")
+    return name.strip(), value
+
+
+def count(text: str) -> int:
+    """Read a whole number of at least 1 (``1000``, ``1_000``)."""
+    try:
+        value = int(text)
+    except ValueError:
+        value = 0
+    if value < 1:
+        raise argparse.ArgumentTypeError(f"{text!r}; expected a whole number of at least 1")
+    return value
+
+
 def start_state(text: str) -> Any:
     """Read ``idle``, ``cold``, or a power soaked at."""
     if text in ("idle", "cold"):
@@ -92,6 +120,8 @@ class Option:
     help: str = ""
     again: bool = False
     """May be given several times."""
+    switch: bool = False
+    """Takes no value."""
 
 
 OPTIONS = {
@@ -112,6 +142,19 @@ OPTIONS = {
         "--power", several(watts), (28.0, 45.0, 64.0), "POWERS",
         "powers with commas between, W (default 28,45,64)",
     ),
+    "family": Option("--family", switch=True, help="with every design, the same machine with other cooling stacks"),
+    "noise": Option("--noise", decibels, None, "LEVEL", "noise cap for all, dBA (default: that of the mode)"),
+    "at_power": Option("--power", watts, None, "POWER", "power to compare at, W (default: the mode's sustained limit)"),
+    "costs": Option(
+        "--cost", cost, None, "PART=COST", "cost of a part (or of each of a kind); several times", again=True
+    ),
     "load": Option("--load", load, None, "LOAD", "a load by name, a power in W, or the path of a CSV log"),
+    "unit_load": Option("--load", load, "render", "LOAD", "load that every unit runs (default render)"),
+    "samples": Option("--samples", count, 1024, "N", "units to simulate (default 1024)"),
+    "seed": Option("--seed", count, 1, "N", "seed of the units (default 1)"),
+    "tolerances": Option("--tolerances", str, None, "FILE", "tolerance file (default: the design's declared tolerances)"),
+    "volume": Option("--volume", count, 1_000_000, "N", "units made in a year (default 1,000,000)"),
+    "store": Option("--store", str, None, "DIR", "keep results here as they come, and go on from them"),
+    "scheduler": Option("--scheduler", str, None, "ADDRESS", "Dask scheduler to work on, e.g. tcp://127.0.0.1:8786"),
 }  # fmt: skip
 """Options by the name under which a command asks for them."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -52,6 +52,10 @@ class StudyCommand:
     options: tuple[str, ...]
     arguments: Callable[[argparse.Namespace, Design], dict[str, Any]]
     columns: tuple[str, ...] = ()
+    further: tuple[str, ...] = ()
+    """Further tables of the study worth a terminal."""
+    several: bool = False
+    """Whether the command takes several designs; the function then gets them as a mapping of name to design."""
 
 
 def _burst_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
@@ -72,6 +76,21 @@ def _time_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]
     return {"powers": given.powers, "starts": tuple(given.starts or ("idle",)), **more}
 
 
+def _compare_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    return {
+        "family": given.family, "noise": given.noise, "power": given.at_power, "costs": dict(given.costs or ()) or None,
+        **({"durations": given.durations} if given.durations else {}),
+    }  # fmt: skip
+
+
+def _tolerance_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    more = {"duration": given.duration} if given.duration else {}
+    return {
+        "workload": given.unit_load, "samples": given.samples, "seed": given.seed, "population": given.tolerances,
+        "volume": given.volume, "store": given.store, "scheduler": given.scheduler, **more,
+    }  # fmt: skip
+
+
 STUDIES = {
     "burst": StudyCommand(
         "burst_budget", "how many watts for how long, and which limit binds",
@@ -81,6 +100,19 @@ STUDIES = {
         "time_to_limit", "how long a power lasts before the first limit",
         ("mode", "ambient", "starts", "powers", "duration"), _time_arguments,
         ("start", "power_W", "time_s", "binds"),
+    ),
+    "compare": StudyCommand(
+        "compare", "designs, or the cooling stacks of one machine, side by side",
+        ("mode", "ambient", "family", "noise", "at_power", "durations", "costs"), _compare_arguments,
+        ("design", "sustained_W", "held_by", "power_10_s_W", "power_60_s_W", "noise_dBA", "junction_degC",
+         "skin_degC", "dry_out_margin_W", "mass_g", "height_mm", "cost"),
+        further=("in words",), several=True,
+    ),
+    "tolerance": StudyCommand(
+        "tolerance", "every unit off the line: spread, yield, capability, what to control",
+        ("mode", "ambient", "unit_load", "duration", "samples", "seed", "tolerances", "volume", "store", "scheduler"),
+        _tolerance_arguments,
+        ("output", "nominal", "sd", "p05", "p95", "low_corner", "high_corner", "yield_percent", "ppk", "failures_per_year"),
     ),
 }  # fmt: skip
 """Studies by command.  A new study is one entry here."""
@@ -92,11 +124,13 @@ def run_study(given: argparse.Namespace) -> int:
     from thermnet.show.text import study_text
 
     command = STUDIES[given.command]
-    design = open_design(given.design)
+    designs = open_designs(given.design if command.several else [given.design])
+    design = next(iter(designs.values()))
     folder = output_folder(given.out)
     check_json(given)
     study: Study = getattr(studies, command.target)(
-        design, given.mode, given.ambient, progress=bar_wanted(given), **command.arguments(given, design)
+        designs if command.several else design, given.mode, given.ambient, progress=bar_wanted(given),
+        **command.arguments(given, design),
     )
     runs = []
     if getattr(given, "load", None) is not None:
@@ -112,7 +146,7 @@ def run_study(given: argparse.Namespace) -> int:
         )
     print_json(given, study.to_json)
     if not is_silent(given):
-        print(study_text(study, columns=command.columns or None))
+        print(study_text(study, columns=command.columns or None, further=command.further))
         for run in runs:
             print("\n" + run_text(run))
     if folder is not None:
@@ -201,6 +235,19 @@ def run_schema(given: argparse.Namespace) -> int:
 
     print(json.dumps(design_schema(), indent=2, ensure_ascii=False))
     return OK
+
+
+def open_designs(names: Sequence[str]) -> dict[str, Design]:
+    """Load designs by name or path: label to design, labels told apart."""
+    found: dict[str, Design] = {}
+    for name in names:
+        design = open_design(name)
+        label, count = design.name, 1
+        while label in found:
+            count += 1
+            label = f"{design.name} ({count})"
+        found[label] = design
+    return found
 
 
 def open_design(name: str) -> Design:

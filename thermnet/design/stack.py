@@ -94,7 +94,7 @@ def read_stack(design: Design) -> Stack:
 
 
 def own_stack_name(design: Design) -> str:
-    """Name of a design's own stack: ``2 pipes 6 mm``, ``chamber 2 mm and 2 pipes 8 mm``."""
+    """Name of a design's own stack: ``2 pipes 6 mm``, ``chamber 2 mm + 2 pipes 8 mm``."""
     stack = read_stack(design)
     core = design.parts[stack.core]
     words = [f"chamber {in_mm(core.thickness)}"] if isinstance(core, VaporChamber) else []
@@ -104,7 +104,7 @@ def own_stack_name(design: Design) -> str:
         assert isinstance(pipe, HeatPipe)
         sizes[float(pipe.diameter)] = sizes.get(float(pipe.diameter), 0) + pipe.count
     words += [f"{n} {'pipe' if n == 1 else 'pipes'} {in_mm(d)}" for d, n in sizes.items()]
-    return " and ".join(words) or f"plate {in_mm(core.thickness_in_stack())}"
+    return " + ".join(words) or f"plate {in_mm(core.thickness_in_stack())}"
 
 
 def stack_heights(design: Design) -> tuple[float, float]:

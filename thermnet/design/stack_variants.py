@@ -187,7 +187,7 @@ def with_hybrid(design: Design, thickness: float) -> Design:
     if isinstance(before, VaporChamber):
         parts[core] = _scaled(before, thickness, before.length, before.width)
         return _finished(
-            design, stack, f"hybrid, chamber {in_mm(thickness)}", parts, list(own_joints(stack)), {}
+            design, stack, f"chamber {in_mm(thickness)} + pipes", parts, list(own_joints(stack)), {}
         )
     assert isinstance(before, ColdPlate)
     side = [extent + 2 * MARGIN for extent in chips_extent(design)]
@@ -198,7 +198,7 @@ def with_hybrid(design: Design, thickness: float) -> Design:
     faces = {f"{core}.bottom": f"{core}.condenser"}
     swap = {f"{core}.{node}": f"{core}.evaporator" for node in ("core", "rim")}
     made = [renamed(j, faces) for j in own_joints(stack)]
-    return _finished(design, stack, f"hybrid, chamber {in_mm(thickness)}", parts, made, swap)
+    return _finished(design, stack, f"chamber {in_mm(thickness)} + pipes", parts, made, swap)
 
 
 def stack_variants(

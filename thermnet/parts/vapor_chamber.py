@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from thermnet.parameter import flag, quantity
+from thermnet.parameter import count, flag, quantity
 from thermnet.parts.base import Assembly, Limit, Patch
 from thermnet.parts.two_phase import REFERENCE, TwoPhasePart
 from thermnet.physics import two_phase, vapor_chamber
@@ -60,6 +60,10 @@ class VaporChamber(TwoPhasePart):
         "m", default=None, shown="mm", above=0.0, plausible=(0.03, 0.2), step=5e-3,
         doc="along the length from the middle of the chips to the middle of the fins, where all heat leaves "
         "at one end (left out: heat leaves evenly over the face)",
+    )  # fmt: skip
+    condenser_ends: int = count(
+        default=1, at_least=1, at_most=2,
+        doc="with condenser_distance: fins at one end, or at both with the chips between",
     )  # fmt: skip
     rim_width: Any = quantity(
         "m", default=2e-3, shown="mm", at_least=0.0, plausible=(0.0, 5e-3), doc="width of the sealed edge"
@@ -164,6 +168,7 @@ class VaporChamber(TwoPhasePart):
             vapour_gap=self.vapour_gap, source_area=self.source_area, chamber_area=self.inner_area,
             wick_resistance=self._under_source(self.source_area)["wick"], length=lift, tilt=self.tilt,
             open_share=self.open_share, rim=self.condenser_at_rim, width=self.inner_width, distance=away,
+            ends=self.condenser_ends,
             nucleation_radius=self.nucleation_radius,
         )  # fmt: skip
 
@@ -233,7 +238,12 @@ class VaporChamber(TwoPhasePart):
                 vapour_temperature, self.vapour_gap, self.source_area, self.inner_area
             )
         return vapor_chamber.remote_vapour_resistance(
-            vapour_temperature, self.vapour_gap, self.source_area, self.inner_width, self.condenser_distance
+            vapour_temperature,
+            self.vapour_gap,
+            self.source_area,
+            self.inner_width,
+            self.condenser_distance,
+            self.condenser_ends,
         )
 
     def _under_source(self, area: Any) -> dict[str, Any]:

@@ -58,12 +58,13 @@ def radial_factor(source_area: Any, chamber_area: Any, rim: bool = False) -> Any
     return result if np.ndim(result) else float(result)
 
 
-def strip_factor(source_area: Any, width: Any, distance: Any) -> Any:
-    """Pressure factor from the middle of the source to fins at one end of the chamber.
+def strip_factor(source_area: Any, width: Any, distance: Any, ends: Any = 1) -> Any:
+    """Pressure factor from the middle of the source to fins at one end or at both ends of the chamber.
 
-    In units of ``flow x sheet gradient / (2 pi)``: ``1/2 + ln(w/(2 pi a)) + 2 pi L/w``, with ``a`` the radius
-    of the equal disc, ``w`` the width of the strip along which all flow goes, ``L`` the distance from the
-    middle of the source to where it arrives (the middle of a condenser of some length).  A disc wider than
+    In units of ``flow x sheet gradient / (2 pi)``: ``1/2 + ln(w/(2 pi a)) + 2 pi L/(n w)``, with ``a`` the
+    radius of the equal disc, ``w`` the width of the strip along which all flow goes, ``L`` the distance from
+    the middle of the source to where it arrives (the middle of a condenser of some length), ``n`` the number
+    of ends with fins, each as far away and with the same share.  A disc wider than
     ``w/pi`` counts as filling the width (logarithm 0).
 
     Parameters
@@ -72,6 +73,7 @@ def strip_factor(source_area: Any, width: Any, distance: Any) -> Any:
         m^2.
     width, distance : float or array
         m.
+    ends : 1 or 2
 
     Notes
     -----
@@ -82,7 +84,7 @@ def strip_factor(source_area: Any, width: Any, distance: Any) -> Any:
     """
     radius = equal_disc_radius(source_area)
     gather = np.maximum(np.log(np.asarray(width) / (2.0 * np.pi * radius)), 0.0)
-    result = 0.5 + gather + 2.0 * np.pi * np.asarray(distance) / width
+    result = 0.5 + gather + 2.0 * np.pi * np.asarray(distance) / (np.asarray(ends) * width)
     return result if np.ndim(result) else float(result)
 
 
@@ -142,6 +144,7 @@ def heat_limits(
     rim: bool = False,
     width: Any = None,
     distance: Any = None,
+    ends: Any = 1,
     nucleation_radius: Any = NUCLEATION_RADIUS,
 ) -> dict[str, Any]:
     """All limits of a warm chamber in W by name: capillary, sonic, entrainment, boiling, viscous.
@@ -163,8 +166,8 @@ def heat_limits(
         Share of the gap free of supports.
     rim : bool
         Heat leaves at the rim.
-    width, distance : float or array, optional
-        m; heat leaves at one end of a chamber of this inner width, this far from the source
+    width, distance, ends : float or array, optional
+        m; heat leaves at one end (or two) of a chamber of this inner width, this far from the source
         (:func:`strip_factor`), rather than evenly over the face or at the rim.
 
     Notes
@@ -178,7 +181,7 @@ def heat_limits(
     way = (
         radial_factor(source_area, chamber_area, rim)
         if distance is None
-        else strip_factor(source_area, width, distance)
+        else strip_factor(source_area, width, distance, ends)
     )
     factor = np.maximum(way, vapour_gap / equal_disc_radius(chamber_area))
     vapour = vapour_sheet_gradient(vapour_temperature, vapour_gap, open_share)
@@ -261,14 +264,14 @@ def vapour_resistance(vapour_temperature: Any, vapour_gap: Any, source_area: Any
 
 
 def remote_vapour_resistance(
-    vapour_temperature: Any, vapour_gap: Any, source_area: Any, width: Any, distance: Any
+    vapour_temperature: Any, vapour_gap: Any, source_area: Any, width: Any, distance: Any, ends: Any = 1
 ) -> Any:
     """Resistance in K/W of the vapour from above the source to fins at one end, mean of the source.
 
     :func:`strip_factor` less a quarter (mean instead of middle of an even disc source) over ``2 pi k g``.
     """
     sheet = vapour_conductivity(vapour_temperature, vapour_gap) * vapour_gap
-    return (strip_factor(source_area, width, distance) - 0.25) / (2.0 * np.pi * sheet)
+    return (strip_factor(source_area, width, distance, ends) - 0.25) / (2.0 * np.pi * sheet)
 
 
 # -- mass --------------------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ from typing import Any
 
 from matplotlib.axes import Axes
 
-from thermnet.show import burst_figures
+from thermnet.show import burst_figures, compare_figures, tolerance_figures
 from thermnet.show.run_figures import plot_run
 from thermnet.show.style import Drawing, look, new_figure, settle
 from thermnet.studies.study import Study
@@ -55,6 +55,35 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
             "Each bar ends where the first limit is met; its marker tells which.",
             size=lambda study: (7.6, 1.5 + 0.42 * max(len(study.table), 2)),
         ),
+    ),
+    "compare": (
+        FigureOf(
+            "bursts", compare_figures.bursts, compare_figures.describe_bursts,
+            "Names stand at the line ends; circles mark where the first design's curve crosses another.",
+            draws=("bursts",),
+        ),
+        FigureOf(
+            "noise", compare_figures.noise, compare_figures.describe_noise,
+            "Read up from a noise for the power, or across from a power for the noise.", draws=("noise",),
+        ),
+        FigureOf(
+            "tilt", compare_figures.tilt, compare_figures.describe_tilt,
+            "Heat that pipes and chambers could carry beyond what they do; below zero they have dried out.",
+            draws=("tilt",),
+        ),
+        FigureOf(
+            "gains", compare_figures.gains, compare_figures.describe_gains,
+            "Power to the right is a gain; mass and height to the right are a loss.", draws=("differences",),
+            size=lambda study: (7.6, 1.6 + 0.26 * 5 * max(len(study.table) - 1, 1)),
+        ),
+    ),
+    "tolerance": (
+        FigureOf("histogram", tolerance_figures.histogram, tolerance_figures.describe_histogram,
+                 "All units of the output nearest its limit.", draws=("histogram",)),
+        FigureOf("tornado", tolerance_figures.tornado, tolerance_figures.describe_tornado,
+                 "One parameter at a time; the longest bar is the one to control."),
+        FigureOf("running_yield", tolerance_figures.running_yield, tolerance_figures.describe_running_yield,
+                 "The band narrows as units are added.", draws=("yield",)),
     ),
 }  # fmt: skip
 """Figures by the name of the study.  A new figure is one entry here."""

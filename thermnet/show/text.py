@@ -36,7 +36,7 @@ def table_text(table: pd.DataFrame, *, most: int = 60) -> str:
     return "\n".join(lines)
 
 
-def study_text(study: Study, *, columns: Any = None, width: int = 96) -> str:
+def study_text(study: Study, *, columns: Any = None, further: Any = (), width: int = 96) -> str:
     """Write a study for a terminal: title, facts, table, caution.
 
     Parameters
@@ -44,12 +44,15 @@ def study_text(study: Study, *, columns: Any = None, width: int = 96) -> str:
     study : Study
     columns : sequence of str, optional
         Columns of the table to print; all if left out.
+    further : sequence of str
+        Names of further tables to print, where the study has them.
     width : int
         Characters per line of running text.
     """
     facts = "\n".join(f"  {label}: {fact_text(fact)}" for label, fact in study.facts.items())
     shown = study.table if columns is None else study.table[[c for c in columns if c in study.table.columns]]
     parts = [study.title, facts, table_text(shown)]
+    parts += [table_text(study.tables[name]) for name in further if name in study.tables]
     if study.caution:
         parts.append(textwrap.fill(f"Caution: {study.caution}", width))
     return "\n\n".join(part for part in parts if part)

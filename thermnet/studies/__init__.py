@@ -7,7 +7,9 @@ later would hide them).
 from __future__ import annotations
 
 from thermnet.studies.burst_budget import burst_budget
+from thermnet.studies.compare import compare
 from thermnet.studies.study import Study
 from thermnet.studies.time_to_limit import time_to_limit
+from thermnet.studies.tolerance import Requirement, tolerance
 
-__all__ = ["Study", "burst_budget", "time_to_limit"]
+__all__ = ["Requirement", "Study", "burst_budget", "compare", "time_to_limit", "tolerance"]
