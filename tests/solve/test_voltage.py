@@ -54,7 +54,8 @@ def test_power_in_the_loop_is_the_chips_own_power_at_that_temperature(design):
 
 def test_work_is_weighed_alike_whatever_the_voltage(design):
     """A load that no limit touches does exactly the same work undervolted."""
-    free = design.replace(**{"modes.desk.chips.cpu.burst_limit": "90 W", "modes.desk.chips.cpu.sustained_limit": "90 W"})
+    limits = dict.fromkeys(("modes.desk.chips.cpu.burst_limit", "modes.desk.chips.cpu.sustained_limit"), "90 W")
+    free = design.replace(**limits)
     runs = [
         free.replace(**{"cpu.voltage_offset": offset}).simulate("compile", "desk", duration=20.0)
         for offset in (0.0, -0.1, -0.05)
@@ -84,9 +85,9 @@ def test_under_a_limit_the_same_watts_buy_more_frequency(design):
         leakage = leaks[0] * 36 / 150 + leaks[1] * 114 / 150
         expected = frequency_at_power(
             run.channel("power", "cpu")[-2], die.leakage_temperature, voltages=[v for v, _ in CURVE],
-            frequencies=[f for _, f in CURVE], capacitance=capacitance, voltage_offset=die.voltage_offset, leakage=leakage,
-            reference_temperature=die.leakage_temperature, slope=die.leakage_slope, reference_voltage=die.leakage_voltage,
-            voltage_exponent=die.leakage_voltage_exponent,
+            frequencies=[f for _, f in CURVE], capacitance=capacitance, voltage_offset=die.voltage_offset,
+            leakage=leakage, reference_temperature=die.leakage_temperature, slope=die.leakage_slope,
+            reference_voltage=die.leakage_voltage, voltage_exponent=die.leakage_voltage_exponent,
         )  # fmt: skip
         assert found == pytest.approx(expected / 4.5e9, abs=1e-6)
 

@@ -266,13 +266,10 @@ class Packed:
         self.task, self.machine, self.chunk, self.count = task, machine, chunk, stack.samples
         self.slow = max(1, round(1.0 / template.period))
         self.silicon = pack_silicon(template, task.workload, samples)
-        self._voltage = np.stack([
-            np.stack([
-                per_sample(sum(law.power for _, law in chip.leaks), self.count), per_sample(chip.dynamic_scale, self.count),
-                per_sample(chip.leak_scale, self.count),
-            ], axis=1)
-            for chip in machine.chips
-        ], axis=1)  # fmt: skip
+        voltages = [(sum(law.power for _, law in c.leaks), c.dynamic_scale, c.leak_scale) for c in machine.chips]
+        self._voltage = np.stack(
+            [np.stack([per_sample(v, self.count) for v in row], axis=1) for row in voltages], axis=1
+        )
         differs = task.workload.holds == "frequency" and not np.all(self._voltage[:, :, 1:] == 1.0)
         self._metered = metered_demand(template, task.workload, samples) if differs else None
         self.sensors = sensor_set(template.machine, template.period)
@@ -324,13 +321,14 @@ class Packed:
         """Demand of one sample, whose voltage may differ from the template's."""
         if self._metered is None:
             return self.silicon.demand
-        rows = [demand_at_voltage(row, *scales) for row, scales in zip(self._metered, self._voltage[i].tolist(), strict=True)]
+        voltages = self._voltage[i].tolist()
+        rows = [demand_at_voltage(row, *scales) for row, scales in zip(self._metered, voltages, strict=True)]
         return np.ascontiguousarray(np.vstack(rows))
 
     def silicon_of(self, i: int) -> kernel.Silicon:
         return self.silicon._replace(
-            demand=self._demand_of(i), share=self.share[i], follow=self.follow[i], base_heat=self.base[i], leak_value=self.leaks[i],
-            curve=self.curves[i], leak_voltage_exponent=self.exponents[i],
+            demand=self._demand_of(i), share=self.share[i], follow=self.follow[i], base_heat=self.base[i],
+            leak_value=self.leaks[i], curve=self.curves[i], leak_voltage_exponent=self.exponents[i],
         )  # fmt: skip
 
     def rules_of(self, i: int) -> kernel.Rules:
