@@ -25,11 +25,14 @@ RUNAWAY_RISE = 2000.0
 SETTLED = 1e-9
 """K: a full Newton step below this ends the iteration."""
 
+NEARLY_SETTLED = 0.1
+"""K: a step on the way up below this makes it worth while to try Newton's iteration again."""
+
 ROUNDING = 1e-14
 """Imbalance relative to the heat terms it is the sum of, below which it is rounding."""
 
 LARGEST_STEP = 200.0
-"""K per Newton step."""
+"""K per Newton step of a network with laws (or as many as the highest temperature, if that is more)."""
 
 WARMING_STEP = 10.0
 """K per step on the way up from the cold, where losing the way would be mistaken for a runaway."""
@@ -103,7 +106,7 @@ class _Steady:
     def __init__(self, balance: HeatBalance, power: Array, boundary: Array) -> None:
         self.balance, self.power, self.boundary = balance, power, boundary
         self.nodes = balance.compiled.nodes
-        self.leaks = bool(len(balance.compiled.leakages))
+        self.leaks, self.linear = bool(len(balance.compiled.leakages)), balance.compiled.is_linear
         self.ceiling = float(np.max(boundary)) + RUNAWAY_RISE if self.leaks else np.inf
 
     def residual(self, temperature: Array) -> Array:
@@ -127,7 +130,10 @@ class _Steady:
             if not np.all(np.isfinite(step)):
                 return None
             size = float(np.max(np.abs(step)))
-            temperature, residual = self._damped(temperature, residual, step, min(1.0, LARGEST_STEP / max(size, 1.0)))
+            allowed = np.inf if self.linear else max(LARGEST_STEP, float(np.max(np.abs(temperature))))
+            temperature, residual = self._damped(
+                temperature, residual, step, min(1.0, allowed / max(size, 1.0))
+            )
             if np.max(temperature) > self.ceiling:
                 return None
             if size < SETTLED:
@@ -149,36 +155,37 @@ class _Steady:
         """Linearly implicit Euler steps in pseudo time from the cold side, longer and longer."""
         storage = np.abs(self.balance.jacobian(temperature, self.boundary).diagonal()) + 1e-12
         pace = 1e-2
-        residual = self.residual(temperature)
         for _ in range(3000):
-            if self.is_rounding(residual, temperature):
-                break
-            jacobian = self.balance.jacobian(temperature, self.boundary)
+            residual = self.residual(temperature)
+            matrix = self.balance.shifted(self.balance.jacobian(temperature, self.boundary), storage / pace)
             try:
-                step = Factor(self.balance.shifted(jacobian, storage / pace), self.nodes).solve(residual)
+                both = Factor(matrix, self.nodes).solve(np.column_stack([residual, np.ones(residual.size)]))
             except SingularError:
                 pace *= 0.25
                 continue
+            step, response = both[:, 0], both[:, 1]
             size = float(np.max(np.abs(step)))
-            if not size <= WARMING_STEP:
+            # A step so long that warmth would cool has gone round the pole where the heat balance turns unstable.
+            if not (size <= WARMING_STEP and np.all(response > 0)):
                 pace *= 0.25
                 continue
             temperature = temperature + step
-            residual = self.residual(temperature)
             if np.max(temperature) > self.ceiling or self.balance.leaks_at_most(temperature):
                 raise self._runaway(temperature)
-            if size < SETTLED and pace > 1e9:
-                break
-            pace = min(pace * (4.0 if size < 0.3 * WARMING_STEP else 1.2), 1e12)
-        else:
-            worst = int(np.argmax(np.abs(residual)))
-            raise ConvergenceError(
-                f"steady state: not settled; worst imbalance {abs(residual[worst]):.3g} W at {self.nodes[worst]!r}, "
-                f"at {temperature[worst]:.6g} degC"
-            )
-        if not self.sound(temperature):
-            raise self._runaway(temperature)
-        return temperature
+            if size < NEARLY_SETTLED:
+                found = self.newton(temperature)
+                if (
+                    found is not None
+                    and np.max(np.abs(found - temperature)) < WARMING_STEP
+                    and self.sound(found)
+                ):
+                    return found
+            pace *= 4.0 if size < 0.3 * WARMING_STEP else 1.2
+        worst = int(np.argmax(np.abs(residual)))
+        raise ConvergenceError(
+            f"steady state: not settled; worst imbalance {abs(residual[worst]):.3g} W at {self.nodes[worst]!r}, "
+            f"at {temperature[worst]:.6g} degC"
+        )
 
     def sound(self, temperature: Array) -> bool:
         """Whether leakage lets the machine stay there: a small warming decays, and no leakage stands at its cap."""
