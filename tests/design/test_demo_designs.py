@@ -559,3 +559,17 @@ def test_influence_in_a_machine_without_air_streams_is_mutual(wren):
         for b in nodes:
             assert columns[a][b] == pytest.approx(columns[b][a], rel=2e-3)
             assert columns[a][b] <= columns[a][a]
+
+
+def test_ensembles_settle_with_their_charger_too(heron):
+    watts = {"cpu": 20.0, "gpu": 40.0}
+    lines = np.array([30e-6, 70e-6])
+    ask = {"mode": "desk", "ambient": 33.0, "duration": 900.0, "start": watts}
+    many = heron.replace(**{"cpu_interface.bond_line": lines}).ensemble(
+        watts, traces=["charger.package"], **ask
+    )
+    kept = many.traces["charger.package"]
+    for k, line in enumerate(lines):
+        one = heron.replace(**{"cpu_interface.bond_line": float(line)}).simulate(watts, **ask)
+        alone = np.interp(many.trace_time, one.time, one.temperature("charger.package"))
+        np.testing.assert_allclose(kept[k], alone, atol=0.2)
