@@ -62,7 +62,7 @@ def read_population(path: str | Path, design: Design, *, keep_declared: bool = T
         Lists every problem: file, key, value, what was expected.
     """
     path = Path(path)
-    raw = parse_toml(decode(read_bytes(path, 2_000_000), str(path)), str(path))
+    raw = parse_toml(decode(read_bytes(path, "tolerance file", 2_000_000), str(path)), str(path))
     known = {key: d for key, d in parameters(design, derived=True).items() if d.role == "quantity"}
     problems: list[Problem] = []
     chosen = dict(declared_population(design).distributions) if keep_declared else {}

@@ -192,7 +192,9 @@ def _open(path: Path, work: Work, task: Task) -> Any:
             )
         return group
     group = zarr.open_group(str(path), mode="w")
-    group.attrs.update({"study": mark, "seed": work.seed, "method": work.method, "samples": work.samples})
+    group.attrs.update(
+        {"study": mark, "seed": work.seed, "method": work.method, "samples": work.samples, "chunk": chunk_size(task)}
+    )
     group.create_array("done", shape=(len(chunks_of(task)),), chunks=(1,), dtype="i1")
     for name, values in work.units().items():
         array = group.create_array(f"parameter/{name}", shape=values.shape, chunks=values.shape, dtype="f8")
@@ -232,11 +234,11 @@ def read_store(path: str | Path) -> EnsembleRun:
     def under(name: str) -> dict[str, Array]:
         return {key: np.asarray(value[:]) for key, value in group[name].arrays()} if name in group else {}
 
-    outputs = under("output")
-    first = next(iter(outputs.values()), np.full(samples, np.nan))
+    markers = np.asarray(group["done"][:]) == 1
+    done = np.repeat(markers, int(group.attrs["chunk"]))[:samples]
     return EnsembleRun(
-        under("parameter"), outputs, under("trace"), np.asarray(group["trace_time"][:]), np.isfinite(first),
-        {"interrupted": bool(np.any(group["done"][:] == 0))}, {"seed": int(group.attrs["seed"]), "store": str(path)},
+        under("parameter"), under("output"), under("trace"), np.asarray(group["trace_time"][:]), done,
+        {"interrupted": not bool(markers.all())}, {"seed": int(group.attrs["seed"]), "store": str(path)},
     )  # fmt: skip
 
 

@@ -16,7 +16,7 @@ from thermnet.errors import DesignError, Problem
 from thermnet.network.graph import nearest
 
 FUNCTION = re.compile(
-    r"thermnet\.(?:physics\.[a-z][a-z0-9_]*|materials(?:\.[a-z][a-z0-9_]*)?|verify\.worked_[a-z0-9_]+):[a-z][a-z0-9_]*"
+    r"thermnet\.(?:physics\.[a-z][a-z0-9_]*|materials(?:\.[a-z][a-z0-9_]*)?|tolerance\.capability|verify\.worked_[a-z0-9_]+):[a-z][a-z0-9_]*"
 )
 """Functions a case may call: public ones of the physics, of the materials and of the worked examples."""
 
@@ -193,7 +193,7 @@ class Case(_Strict):
     def _allowed(cls, name: str | None) -> str | None:
         if name is not None and not FUNCTION.fullmatch(name):
             raise ValueError(
-                "module:function inside thermnet.physics, thermnet.materials or thermnet.verify.worked_..."
+                "module:function inside thermnet.physics, thermnet.materials, thermnet.tolerance.capability or thermnet.verify.worked_..."
             )
         return name
 

@@ -143,7 +143,7 @@ def resolve(name: str) -> Callable[..., Any]:
     """
     if not FUNCTION.fullmatch(name):
         raise LookupError(
-            f"{name!r} is no function of thermnet.physics, thermnet.materials or thermnet.verify.worked_..."
+            f"{name!r} is no function of thermnet.physics, thermnet.materials, thermnet.tolerance.capability or thermnet.verify.worked_..."
         )
     module_name, function_name = name.split(":")
     try:
