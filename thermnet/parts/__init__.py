@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 MODULES = (
     "die",
     "interface",
+    "clamped_joint",
     "plate",
     "heat_pipe",
     "vapor_chamber",

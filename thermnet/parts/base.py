@@ -97,7 +97,9 @@ class Assembly:
     limits: list[Limit] = field(default_factory=list)
     leakage: dict[str, list[Any]] = field(default_factory=dict)
 
-    def add_face(self, name: str, *patches: Patch, constriction: Callable[[Any], Any] | None = None, material: str = "") -> None:
+    def add_face(
+        self, name: str, *patches: Patch, constriction: Callable[[Any], Any] | None = None, material: str = ""
+    ) -> None:
         """Register the face ``part.face`` with its patches."""
         self.faces[name] = Face(tuple(patches), constriction, material)
 
@@ -138,7 +140,9 @@ class Joiner(Part):
         """Area resistance in K m^2/W, contacts included."""
         raise TypeError(f"{type(self).__name__} does not define its area resistance")
 
-    def patch_area_resistances(self, areas: Sequence[Any], hot_material: str = "", cold_material: str = "") -> Sequence[Any]:
+    def patch_area_resistances(
+        self, areas: Sequence[Any], hot_material: str = "", cold_material: str = ""
+    ) -> Sequence[Any]:
         """Area resistance in K m^2/W under each patch of the face that has several, given their areas in m^2.
 
         The same under all, unless the joiner knows better where the patches lie.
@@ -181,7 +185,11 @@ def join(assembly: Assembly, first: str, second: str, *, through: Joiner | None 
             share = 1.0 if len(pairs) == 1 or contact is None or total is None else contact / total
             value = value + resistance / share
         for face, own in ((a, p), (b, q)):
-            if face.constriction is not None and contact is not None and (own.area is None or np.any(own.area > contact)):
+            if (
+                face.constriction is not None
+                and contact is not None
+                and (own.area is None or np.any(own.area > contact))
+            ):
                 value = value + face.constriction(contact)
         label = f"{through_name}: {p.node}->{q.node}" if through_name else None
         assembly.network.add_link(p.node, q.node, resistance=value, name=label)

@@ -96,7 +96,9 @@ class FilledJoint(Joiner):
             return physics.dry_area_resistance(
                 values["contact_resistance"], row.pressure, values["pressure"], bond_line, conductivity
             )
-        return self.partly_wetted(physics.area_resistance(bond_line, conductivity, values["contact_resistance"]))
+        return self.partly_wetted(
+            physics.area_resistance(bond_line, conductivity, values["contact_resistance"])
+        )
 
     def partly_wetted(self, after: Any) -> Any:
         """Return the area resistance so far wetted, K m^2/W, of a film that has ``after`` once all of it has."""

@@ -10,7 +10,7 @@ that less ``surface`` of the cell.  Cells lie along the first axis of every arra
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from copy import copy
 from typing import Any, NamedTuple
 
@@ -18,6 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+
+Columns = tuple[Any, Any, Any, Any] | list[Any]
+"""Four arrays of one length: what there is of every cell, or of every load."""
 
 BedLaw = Callable[..., tuple[Array, Array]]
 """Gap in m of every cell, and parameters, to pressure in Pa and stiffness -dp/dgap in Pa/m, both 0 or more."""
@@ -109,28 +112,29 @@ def pad_bed(gap: Any, thickness: Any, pressures: Any, strains: Any) -> tuple[Arr
 
 
 def settle_plate(
-    law: BedLaw, x: Any, y: Any, area: Any, surface: Any, load_x: Any, load_y: Any, load: Any,
-    rate: Any = 0.0, slopes: tuple[Any, Any] | None = None, parameters: tuple[Any, ...] = (),
-) -> Settled:  # fmt: skip
+    law: BedLaw,
+    cells: Columns,
+    loads: Columns,
+    *,
+    slopes: tuple[Any, Any] | None = None,
+    parameters: Sequence[Any] = (),
+) -> Settled:
     """Find where a rigid plate comes to rest.
 
     Parameters
     ----------
     law : callable
         Pressure and stiffness of all cells from their gaps and ``parameters``, see :data:`BedLaw`.
-    x, y, area : array (cells,) or (cells, samples)
-        Places (m) and areas (m^2) of the cells; an area of 0 bears nothing.
-    surface : float or array (cells,) or (cells, samples)
-        Height of the component's surface over the datum less that of the plate's underside over its own plane, m.
-    load_x, load_y : array (loads,) or (loads, samples)
-        Where screws and springs press, m.
-    load : array (loads,) or (loads, samples)
-        Force of each with the plate at the datum there, N.
-    rate : float or array (loads,) or (loads, samples)
-        N/m by which it grows as the plate is lifted there; a spring that comes loose presses with nothing.
+    cells : (x, y, area, surface)
+        Arrays (cells,) or (cells, samples): places (m) and areas (m^2), an area of 0 bearing nothing; and the height
+        of the component's surface over the datum less that of the plate's underside over its own plane, m.
+    loads : (x, y, force, rate)
+        Arrays (loads,) or (loads, samples): where screws and springs press (m), the force of each with the plate at
+        the datum there (N), and the rate in N/m by which it grows as the plate is lifted; a spring that comes loose
+        presses with nothing.
     slopes : (float or array, float or array), optional
         Tilt held from outside (stand-offs); the plate then only finds its height and moments are borne elsewhere.
-    parameters : tuple of float or array (samples,) or (cells, samples)
+    parameters : sequence of float or array (samples,) or (cells, samples)
         Handed to the law behind the gap.
 
     Returns
@@ -143,14 +147,15 @@ def settle_plate(
     ValueError
         There is no balance: no load, or the load acts outside what bears it, so that the plate tips over.
     """
-    shape, cells, loads, held = _shapes(x, y, area, surface, load_x, load_y, load, rate, slopes)
-    px, py, weight, top = cells
-    arm = float(max(np.max(np.abs(px)), np.max(np.abs(py)), np.max(np.abs(loads[0])), np.max(np.abs(loads[1])), 1e-6))
-    if np.any(np.sum(loads[2], axis=0) <= 0.0) and not np.any(loads[3] > 0.0):
+    shape, spread_cells, spread_loads, held = _shapes(cells, loads, slopes)
+    px, py, weight, top = spread_cells
+    at_x, at_y, pressing, rate = spread_loads
+    arm = float(max(np.max(np.abs(v)) for v in (px, py, at_x, at_y, np.array([1e-6]))))
+    if np.any(np.sum(pressing, axis=0) <= 0.0) and not np.any(rate > 0.0):
         raise ValueError("no load presses the plate down; expected a clamp load above 0 N")
     problem = _Problem(
-        law, px / arm, py / arm, weight, top, (loads[0] / arm, loads[1] / arm, loads[2], loads[3]),
-        tuple(np.asarray(p, dtype=float) for p in parameters),
+        law, (px / arm, py / arm, weight, top), (at_x / arm, at_y / arm, pressing, rate),
+        [np.asarray(p, dtype=float) for p in parameters],
     )  # fmt: skip
     start = problem.level(np.stack([np.zeros_like(held[0]), held[0] * arm, held[1] * arm]))
     pose = start if slopes is not None else problem.tilted(start)
@@ -159,13 +164,13 @@ def settle_plate(
     worst = left[0] if slopes is not None else np.max(left, axis=0)
     if not np.all(worst <= ACCEPTED):
         bad = int(np.sum(~(worst <= ACCEPTED)))
-        where_x = np.sum(loads[0] * force, axis=0) / np.maximum(np.sum(force, axis=0), 1e-30)
-        where_y = np.sum(loads[1] * force, axis=0) / np.maximum(np.sum(force, axis=0), 1e-30)
+        where_x = np.sum(at_x * force, axis=0) / np.maximum(np.sum(force, axis=0), 1e-30)
+        where_y = np.sum(at_y * force, axis=0) / np.maximum(np.sum(force, axis=0), 1e-30)
         k = int(np.argmax(~(worst <= ACCEPTED)))
         of_many = f" ({bad} of {worst.size} samples)" if worst.size > 1 else ""
         raise ValueError(
-            f"the plate finds no rest{of_many}: the load acts {where_x[k] * 1e3:.3g} mm, {where_y[k] * 1e3:.3g} mm from "
-            "the origin; expected it inside what bears the plate"
+            f"the plate finds no rest{of_many}: the load acts {where_x[k] * 1e3:.3g} mm, "
+            f"{where_y[k] * 1e3:.3g} mm from the origin; expected it inside what bears the plate"
         )
     heights = pose / np.array([[1.0], [arm], [arm]])
 
@@ -173,7 +178,8 @@ def settle_plate(
         short = value if shape else value[..., 0]
         return float(short) if np.ndim(short) == 0 else short
 
-    return Settled(*(cut(v) for v in heights), cut(gap), cut(pressure), cut(force), cut(worst))
+    height, slope_x, slope_y = (cut(v) for v in heights)
+    return Settled(height, slope_x, slope_y, cut(gap), cut(pressure), cut(force), cut(worst))
 
 
 def edge_pressures(force: Any, length: Any, width: Any, eccentricity: Any) -> Any:
@@ -196,11 +202,15 @@ def edge_pressures(force: Any, length: Any, width: Any, eccentricity: Any) -> An
     """
     e, a = np.asarray(eccentricity, dtype=float), np.asarray(length, dtype=float)
     if np.any(e < 0.0) or np.any(e >= a / 2):
-        raise ValueError(f"eccentricity {eccentricity!r} m on a length of {length!r} m; expected 0 or more, below half of it")
+        raise ValueError(
+            f"eccentricity {eccentricity!r} m on a length of {length!r} m; expected 0 or more, below half of it"
+        )
     mean = np.asarray(force) / (a * width)
     lifted = 2.0 * np.asarray(force) / (3.0 * np.asarray(width) * (a / 2 - e))
     bears = e <= a / 6
-    return np.stack([np.where(bears, mean * (1 + 6 * e / a), lifted), np.where(bears, mean * (1 - 6 * e / a), 0.0)])
+    return np.stack(
+        [np.where(bears, mean * (1 + 6 * e / a), lifted), np.where(bears, mean * (1 - 6 * e / a), 0.0)]
+    )
 
 
 def bearing_length(length: Any, eccentricity: Any) -> Any:
@@ -216,20 +226,19 @@ class _Problem:
     """Potential, its gradient and its curvature, in heights: pose = (height, rise over the arm along x and y), m."""
 
     def __init__(
-        self, law: BedLaw, x: Array, y: Array, weight: Array, top: Array, loads: tuple[Array, ...],
-        parameters: tuple[Array, ...],
-    ) -> None:  # fmt: skip
-        self.law, self.weight, self.top, self.parameters = law, weight, top, parameters
-        self.load, self.rate = loads[2], loads[3]
+        self, law: BedLaw, cells: tuple[Array, ...], loads: tuple[Array, ...], parameters: list[Array]
+    ) -> None:
+        (x, y, self.weight, self.top), (at_x, at_y, self.load, self.rate) = cells, loads
+        self.law, self.parameters = law, parameters
         self.basis = np.stack([np.ones_like(x), x, y])
-        self.under = np.stack([np.ones_like(loads[0]), loads[0], loads[1]])
+        self.under = np.stack([np.ones_like(at_x), at_x, at_y])
 
     def of(self, samples: Array) -> _Problem:
         """Return the same for some of the samples."""
         part = copy(self)
         for name in ("weight", "top", "load", "rate", "basis", "under"):
             setattr(part, name, getattr(self, name)[..., samples])
-        part.parameters = tuple(p[..., samples] if p.ndim else p for p in self.parameters)
+        part.parameters = [p[..., samples] if p.ndim else p for p in self.parameters]
         return part
 
     def state(self, pose: Array) -> tuple[Array, Array, Array, Array, Array]:
@@ -328,13 +337,15 @@ class _Problem:
         ahead = along(high)
         fine = ahead <= 0.1 * np.abs(first)
         if np.all(fine):
-            return high
+            return np.ones_like(first)
         share = np.where(fine, 1.0, 0.0)
         low_value, high_value = first, ahead
         for k in range(60):
             middle = 0.5 * (low + high)
             if k % 3:  # mostly the chord, every third time the middle
-                chord = low - low_value * (high - low) / np.where(high_value == low_value, 1.0, high_value - low_value)
+                chord = low - low_value * (high - low) / np.where(
+                    high_value == low_value, 1.0, high_value - low_value
+                )
                 middle = np.clip(chord, low + 0.01 * (high - low), high - 0.01 * (high - low))
             value = along(middle)
             short = value <= 0.0
@@ -349,13 +360,12 @@ class _Problem:
 
 
 def _shapes(
-    x: Any, y: Any, area: Any, surface: Any, load_x: Any, load_y: Any, load: Any, rate: Any, slopes: Any
+    cells: Columns, loads: Columns, slopes: tuple[Any, Any] | None
 ) -> tuple[tuple[int, ...], tuple[Array, ...], tuple[Array, ...], tuple[Array, Array]]:
-    """Bring everything to (cells, samples), (loads, samples) and (samples,); the shape of the samples is () for one."""
-    cells = [np.asarray(v, dtype=float) for v in (x, y, area, surface)]
-    loads = [np.asarray(v, dtype=float) for v in (load_x, load_y, load, rate)]
+    """Bring everything to (cells, samples), (loads, samples) and (samples,); samples have the shape () for one."""
+    columns = [[np.asarray(v, dtype=float) for v in rows] for rows in (cells, loads)]
     held = [np.asarray(v, dtype=float) for v in (slopes if slopes is not None else (0.0, 0.0))]
-    samples = np.broadcast_shapes(*(v.shape[1:] for v in cells + loads), *(v.shape for v in held))
+    samples = np.broadcast_shapes(*(v.shape[1:] for rows in columns for v in rows), *(v.shape for v in held))
     if len(samples) > 1:
         raise ValueError(f"samples of shape {samples}; expected one axis of samples behind that of the cells")
     width = samples or (1,)
@@ -366,4 +376,4 @@ def _shapes(
         return tuple(np.broadcast_to(v, (count, *width)) for v in lifted)
 
     both = tuple(np.broadcast_to(v, width) for v in held)
-    return samples, spread(cells), spread(loads), (both[0], both[1])
+    return samples, spread(columns[0]), spread(columns[1]), (both[0], both[1])

@@ -24,7 +24,9 @@ def cell_centres(length: Any, width: Any, across: int) -> tuple[Array, Array]:
     """
     at = (np.arange(across) + 0.5) / across - 0.5
     x, y = np.tile(at, across), np.repeat(at, across)
-    return np.multiply.outer(x, np.asarray(length, dtype=float)), np.multiply.outer(y, np.asarray(width, dtype=float))
+    return np.multiply.outer(x, np.asarray(length, dtype=float)), np.multiply.outer(
+        y, np.asarray(width, dtype=float)
+    )
 
 
 def bow_height(x: Any, y: Any, length: Any, width: Any, bow: Any, shape: str = "spherical") -> Any:
@@ -60,7 +62,9 @@ def bow_height(x: Any, y: Any, length: Any, width: Any, bow: Any, shape: str = "
     return -np.asarray(bow, dtype=float) * across
 
 
-def bow_at_temperature(temperature: Any, bow_cold: Any, bow_hot: Any, cold: Any = 25.0, hot: Any = 90.0) -> Any:
+def bow_at_temperature(
+    temperature: Any, bow_cold: Any, bow_hot: Any, cold: Any = 25.0, hot: Any = 90.0
+) -> Any:
     """Bow at a temperature in degC, on the straight line through its values at two temperatures, m.
 
     A chip on its package flattens as it warms, because it was joined hot: 20 to 60 um convex at 25 degC, 5 to 30 um at
@@ -71,7 +75,7 @@ def bow_at_temperature(temperature: Any, bow_cold: Any, bow_hot: Any, cold: Any 
 
 
 def wedge_resistance(rise: Any, conductivity: Any) -> Any:
-    """What a wedge of filler adds at its open edge: thickness over conductivity, K m^2/W.
+    """Area resistance that a wedge of filler adds at its open edge: thickness over conductivity, K m^2/W.
 
     40 um at 4 W/(m K) add 10 K mm^2/W.
     """
@@ -93,7 +97,9 @@ def flatness(x: ArrayLike, y: ArrayLike, z: ArrayLike) -> float:
 
     px, py, pz = (np.asarray(v, dtype=float).ravel() for v in (x, y, z))
     if px.size < 3 or not px.size == py.size == pz.size:
-        raise ValueError(f"{px.size}, {py.size} and {pz.size} values of x, y and z; expected three or more of each")
+        raise ValueError(
+            f"{px.size}, {py.size} and {pz.size} values of x, y and z; expected three or more of each"
+        )
     scale = max(np.ptp(px), np.ptp(py)) or 1.0
     tall = float(np.ptp(pz)) or 1.0
     plane = np.stack([np.ones_like(px), (px - px.mean()) / scale, (py - py.mean()) / scale], axis=1)
@@ -112,7 +118,14 @@ def flatness(x: ArrayLike, y: ArrayLike, z: ArrayLike) -> float:
 
 
 def sheet_share(
-    x: Array, y: Array, cell_x: Any, cell_y: Any, length: Any, width: Any, centre_x: Any = 0.0, centre_y: Any = 0.0
+    x: Array,
+    y: Array,
+    cell_x: Any,
+    cell_y: Any,
+    length: Any,
+    width: Any,
+    centre_x: Any = 0.0,
+    centre_y: Any = 0.0,
 ) -> Array:
     """Share of every cell under a rectangle: a pad laid askew, or a hot spot anywhere on the chip (exact).
 
@@ -134,7 +147,9 @@ def sheet_share(
     return along(x, cell_x, length, centre_x) * along(y, cell_y, width, centre_y)
 
 
-def disc_share(x: Array, y: Array, cell_x: Any, cell_y: Any, radius: Any, centre_x: Any = 0.0, centre_y: Any = 0.0) -> Array:
+def disc_share(
+    x: Array, y: Array, cell_x: Any, cell_y: Any, radius: Any, centre_x: Any = 0.0, centre_y: Any = 0.0
+) -> Array:
     """Share of every cell under a disc, with an edge one cell wide that falls off evenly (negative radius: none)."""
     size = np.sqrt(np.multiply(cell_x, cell_y))
     away = np.hypot(x - centre_x, y - centre_y)
@@ -154,7 +169,10 @@ def void_share(
         raise ValueError(f"void fraction {fraction!r}; expected 0 to 1")
     size = np.sqrt(np.multiply(cell_x, cell_y))
     largest = np.max(np.hypot(x - centre_x, y - centre_y), axis=0) + size
-    low, high = np.broadcast_to(-size, np.broadcast_shapes(np.shape(largest), target.shape)), largest + 0.0 * target
+    low, high = (
+        np.broadcast_to(-size, np.broadcast_shapes(np.shape(largest), target.shape)),
+        largest + 0.0 * target,
+    )
     for _ in range(60):
         middle = 0.5 * (low + high)
         small = np.mean(disc_share(x, y, cell_x, cell_y, middle, centre_x, centre_y), axis=0) < target

@@ -80,7 +80,9 @@ def rise_with_spreading(
     from scipy.sparse import diags_array, eye_array, kron
     from scipy.sparse.linalg import spsolve
 
-    q, resistance = np.broadcast_arrays(np.asarray(flux, dtype=float), np.asarray(area_resistance, dtype=float))
+    q, resistance = np.broadcast_arrays(
+        np.asarray(flux, dtype=float), np.asarray(area_resistance, dtype=float)
+    )
     if q.ndim != 2 or np.any(resistance <= 0.0):
         raise ValueError(f"maps of shape {q.shape}; expected rows and columns, with area resistances above 0")
     rows, columns = q.shape

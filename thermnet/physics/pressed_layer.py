@@ -1,4 +1,4 @@
-"""One interface material between two faces that are not parallel: what it presses with, how thick it is, how it resists.
+"""One interface material between faces that are not parallel: how it presses, how thick it is, how it resists.
 
 Follows the ``law`` of the material's row (see :mod:`thermnet.materials.interface_materials`) place by place:
 
@@ -28,7 +28,9 @@ from thermnet.physics.interface import area_resistance, dry_area_resistance
 Array = NDArray[np.float64]
 
 
-def layer_bed(row: InterfaceMaterial, bond_line: Any = None, supplied: Any = None) -> tuple[BedLaw, tuple[Any, ...]]:
+def layer_bed(
+    row: InterfaceMaterial, bond_line: Any = None, supplied: Any = None
+) -> tuple[BedLaw, tuple[Any, ...]]:
     """Bed law of a material and the parameters to hand to it (see ``settle_plate``).
 
     Parameters
@@ -48,7 +50,9 @@ def layer_bed(row: InterfaceMaterial, bond_line: Any = None, supplied: Any = Non
     return elastic_bed, (row.bond_line if bond_line is None else bond_line, HARD)
 
 
-def layer_thickness(row: InterfaceMaterial, gap: Any, bond_line: Any = None, supplied: Any = None) -> tuple[Array, Array]:
+def layer_thickness(
+    row: InterfaceMaterial, gap: Any, bond_line: Any = None, supplied: Any = None
+) -> tuple[Array, Array]:
     """Thickness of the material in a gap, and of the air beside it where a pad does not reach, m."""
     gap = np.asarray(gap, dtype=float)
     if bond_line is not None or row.law in ("gap", "dry"):
