@@ -208,7 +208,7 @@ class ClampedJoint(Clamped):
             The areas are not those of this chip, or a block reaches over its edge.
         """
         found = self._own_map if joint_map is None else joint_map
-        total, own = sum(np.asarray(a, dtype=float) for a in areas), np.asarray(self.area(), dtype=float)
+        total, own = sum(np.asarray(a, dtype=float) for a in areas), np.asarray(self.chip_area(), dtype=float)
         if np.any(total > MISFIT * own) or np.any(own > MISFIT * total):
             raise ValueError(
                 f"ClampedJoint.length: {_text(self.length, 1e3)} by {_text(self.width, 1e3)} mm are "

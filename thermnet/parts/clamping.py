@@ -197,7 +197,7 @@ class Clamped(FilledJoint):
         askew = np.any(np.asarray(self.sheet_x) != 0.0) or np.any(np.asarray(self.sheet_y) != 0.0)
         return bool(self.sheet_length is not None or self.sheet_width is not None or askew)
 
-    def area(self) -> Any:
+    def chip_area(self) -> Any:
         """Area of the chip, m^2."""
         return np.multiply(self.length, self.width)
 
@@ -214,7 +214,7 @@ class Clamped(FilledJoint):
         ]
         if found:
             return found
-        force = self.row().pressure * self.area() if self.clamp_force is None else self.clamp_force
+        force = self.row().pressure * self.chip_area() if self.clamp_force is None else self.clamp_force
         return [(self.load_x, self.load_y, force, 0.0)]
 
     def total_force(self) -> Any:
@@ -223,7 +223,7 @@ class Clamped(FilledJoint):
 
     def pressure(self) -> Any:
         """Return the mean pressure, Pa: clamp load over the chip's area."""
-        return self.total_force() / self.area()
+        return self.total_force() / self.chip_area()
 
     # -- how it settles ------------------------------------------------------------------------------------------
 
@@ -287,7 +287,8 @@ class Clamped(FilledJoint):
         law, parameters = layer_bed(self.row(), self.bond_line)
         tilts = (self.tilt_x, self.tilt_y)
         rises = [np.zeros(1) if tilt is None else np.asarray(tilt, dtype=float) for tilt in tilts]
-        slopes = None if tilts == (None, None) else (rises[0] / self.length, rises[1] / self.width)
+        settles = self.tilt_x is None and self.tilt_y is None
+        slopes = None if settles else (rises[0] / self.length, rises[1] / self.width)
         x, y, cell_x, cell_y = ground.x, ground.y, ground.cell_x, ground.cell_y
         filled, squeezed_out = ground.laid, np.zeros(x.shape[1:])
         for _ in range(20 if self.dispensed else 1):
