@@ -83,7 +83,9 @@ class HeatBalance:
         """Conductance of each law link, W/K, at the temperatures (rows, ...) of all nodes and boundaries."""
         result = np.empty((len(self.a), *everything.shape[1:]))
         for code, group in self.groups.items():
-            parameters = self.compiled.law_parameters[group].T.reshape(-1, group.size, *(1,) * (everything.ndim - 1))
+            parameters = self.compiled.law_parameters[group].T.reshape(
+                -1, group.size, *(1,) * (everything.ndim - 1)
+            )
             result[group] = CODED[code](parameters, everything[self.a[group]], everything[self.b[group]])
         for i in self.plain:
             result[i] = self.compiled.laws[i].conductance(everything[self.a[i]], everything[self.b[i]])
@@ -135,11 +137,11 @@ class HeatBalance:
         return float(np.max(terms))
 
     def jacobian(self, temperature: Array, boundary: Array) -> Any:
-        """Derivative of the residual by the node temperatures, W/K (dense array or CSC)."""
+        """Return the derivative of the residual by the node temperatures, W/K (dense array or CSC)."""
         return self.slopes(temperature, boundary).net
 
     def slopes(self, temperature: Array, boundary: Array) -> Slopes:
-        """Derivatives of :meth:`flows` by the node temperatures, W/K."""
+        """Return the derivatives of :meth:`flows` by the node temperatures, W/K."""
         rows, columns, values = [], [], []
         by_in, by_out = np.zeros(self.size), np.array(self.out_linear[: self.size])
         if len(self.a):
@@ -179,7 +181,8 @@ class HeatBalance:
         from scipy.sparse import coo_matrix
 
         extra = coo_matrix(
-            (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=(self.size, self.size)
+            (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))),
+            shape=(self.size, self.size),
         )
         return (extra.tocsc() - self.inner).tocsc()
 

@@ -98,7 +98,9 @@ class Rosenbrock:
         while time < end:
             if time + 1.01 * size >= end:
                 size = end - time
-            step, error = self._try(before, time, size)
+            with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+                # A step far too long leaves the finite numbers, and is rejected for it.
+                step, error = self._try(before, time, size)
             largest_error = float(np.max(np.abs(error)))
             worst = largest_error / self.tolerance if np.isfinite(largest_error) else np.inf
             if worst <= 1.0:
@@ -109,7 +111,9 @@ class Rosenbrock:
             else:
                 self.rejected += 1
                 if size < smallest:
-                    node = self.balance.compiled.nodes[int(np.argmax(np.nan_to_num(np.abs(error), nan=np.inf)))]
+                    node = self.balance.compiled.nodes[
+                        int(np.argmax(np.nan_to_num(np.abs(error), nan=np.inf)))
+                    ]
                     raise ConvergenceError(
                         f"transient: the step size collapsed at {time:.6g} s; the largest error is at {node!r}"
                     )
@@ -158,4 +162,6 @@ class Rosenbrock:
             return Flows(np.zeros_like(before), 0.0, 0.0)
         then = self.balance.flows(before, later_boundary, later_power)
         now = self.balance.flows(before, boundary, power)
-        return Flows((then.net - now.net) / delta, (then.into - now.into) / delta, (then.out - now.out) / delta)
+        return Flows(
+            (then.net - now.net) / delta, (then.into - now.into) / delta, (then.out - now.out) / delta
+        )

@@ -145,7 +145,8 @@ class _Steady:
         norm = float(np.linalg.norm(residual))
         for _ in range(12):
             trial = temperature + factor * step
-            value = self.residual(trial)
+            with np.errstate(over="ignore", invalid="ignore"):
+                value = self.residual(trial)
             if np.all(np.isfinite(value)) and float(np.linalg.norm(value)) <= 2.0 * norm + 1e-12:
                 break
             factor *= 0.5
@@ -199,9 +200,10 @@ class _Steady:
         leaking = self.balance.compiled.leak_node
         hottest = self.nodes[int(leaking[int(np.argmax(temperature[leaking]))])]
         return ThermalRunawayError(
-            f"thermal runaway at {hottest!r}: leakage grows faster with temperature than the network carries heat away; "
-            "there is no steady state at this power", node=hottest,
-        )  # fmt: skip
+            f"thermal runaway at {hottest!r}: leakage grows faster with temperature than the network carries heat "
+            "away; there is no steady state at this power",
+            node=hottest,
+        )
 
 
 def is_stable(jacobian: Any, nodes: tuple[str, ...]) -> bool:

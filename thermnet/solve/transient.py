@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -47,7 +48,9 @@ def solve_transient(
     """Solve the transient of a bare network; see :meth:`ThermalNetwork.transient`."""
     compiled = compile_network(network)
     if compiled.batch_shape:
-        raise NetworkError(f"transient() solves one machine; this network holds {compiled.batch_shape} of them")
+        raise NetworkError(
+            f"transient() solves one machine; this network holds {compiled.batch_shape} of them"
+        )
     allowed = _positive(tolerance, "tolerance", "K")
     report = None if times is None else _reported(times)
     if duration is None:
@@ -93,7 +96,9 @@ def _initial(compiled: CompiledNetwork, powers: Powers, initial: Any) -> Array:
         return steady_temperatures(compiled, powers.at(0.0))
     if hasattr(initial, "items"):
         given = dict(initial.items())
-        missing = [name for name in compiled.nodes if name not in given and compiled.capacity[compiled.row(name)] > 0]
+        missing = [
+            name for name in compiled.nodes if name not in given and compiled.capacity[compiled.row(name)] > 0
+        ]
         if missing:
             more = ", ..." if len(missing) > 8 else ""
             raise NetworkError(f"initial: no temperature for {', '.join(repr(m) for m in missing[:8])}{more}")
@@ -112,12 +117,14 @@ def _start_temperature(value: Any, what: str) -> float:
     except (TypeError, ValueError):
         number = float("nan")
     if not (np.isfinite(number) and number >= -ZERO_CELSIUS):
-        raise ValueError(f'{what} {value!r}; expected a finite number of degC, a mapping by node, or "steady"')
+        raise ValueError(
+            f'{what} {value!r}; expected a finite number of degC, a mapping by node, or "steady"'
+        )
     return number
 
 
 def _grid(powers: Powers, duration: float) -> tuple[Array, Array, int]:
-    """Times to report, the steps between them, and how many lengths of step there are in a piece.
+    """Return times to report, the steps between them, and how many lengths of step there are in a piece.
 
     Fine after each step of the powers, coarser and coarser later.  Every step is the length of its piece over a power
     of 2, so that one computation gives all propagators of a piece.
@@ -127,7 +134,7 @@ def _grid(powers: Powers, duration: float) -> tuple[Array, Array, int]:
     doublings = 2.0 ** (np.maximum(np.arange(octaves), 1) - octaves)
     shares = np.repeat(doublings / PER_OCTAVE, PER_OCTAVE)
     times, steps = [np.zeros(1)], []
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges.tolist()):
         inner = a + (b - a) * np.cumsum(shares)
         inner[-1] = b
         times.append(inner)
@@ -136,7 +143,7 @@ def _grid(powers: Powers, duration: float) -> tuple[Array, Array, int]:
 
 
 def _regular_steps(marks: Array) -> Array:
-    """Steps between times, those that differ by rounding only made equal, without drifting off the times."""
+    """Return the steps between times, those that differ by rounding only made equal, without drifting off the times."""
     rounding = 4.0 * np.finfo(float).eps * float(marks[-1])
     steps = np.empty(marks.size - 1)
     known: dict[int, float] = {}
@@ -177,7 +184,9 @@ def _solve_exactly(
                 cache.clear()
             # Steps of a piece come in doublings, the shortest first.
             longest = step * 2.0 ** (lengths - 1)
-            for s, (phi0, phi1, phi2, _) in enumerate(phi_functions(system.matrix, longest, lengths, loss=system.loss)):
+            for s, (phi0, phi1, phi2, _) in enumerate(
+                phi_functions(system.matrix, longest, lengths, loss=system.loss)
+            ):
                 h = longest / 2.0**s
                 cache[h] = (phi0, h * phi1, h * h * phi2)
         return cache[step]
@@ -236,7 +245,9 @@ def _solve_by_steps(
         piece = edges[min(max(0, int(np.searchsorted(edges, time, side="right")) - 1), len(edges) - 2)]
         return inputs_of(piece)(time)
 
-    ceiling = float(np.max(compiled.boundary_temperature(0.0))) + RUNAWAY_RISE if compiled.leakages else np.inf
+    ceiling = (
+        float(np.max(compiled.boundary_temperature(0.0))) + RUNAWAY_RISE if compiled.leakages else np.inf
+    )
     watched = duration / LOOKS if powers.varying or compiled.has_varying_boundary else np.inf
     steps: list[Step] = []
     bar = _bar(duration, progress)
@@ -251,10 +262,12 @@ def _solve_by_steps(
     temperature = start
     rejected = jacobians = 0
     try:
-        for a, b in zip(edges[:-1], edges[1:], strict=True):
+        for a, b in pairwise(edges.tolist()):
             temperature = _consistent(balance, temperature, *inputs_at(a))
             solver = Rosenbrock(balance, inputs_of(a), SHARE_OF_TOLERANCE * tolerance)
-            temperature = solver.integrate(temperature, a, b, first=1e-5 * (b - a), largest=watched, on_step=has_run_away)
+            temperature = solver.integrate(
+                temperature, a, b, first=1e-5 * (b - a), largest=watched, on_step=has_run_away
+            )
             rejected, jacobians = rejected + solver.rejected, jacobians + solver.jacobians
             if steps[-1].start + steps[-1].size < b * (1 - 1e-12) or balance.leaks_at_most(temperature):
                 status = Status.RUNAWAY
@@ -276,7 +289,9 @@ def _solve_by_steps(
         marks = report if status is Status.COMPLETE else np.append(report[report < end], end)
     full = np.array([at(t) for t in marks])
     largest = np.abs(full).max(axis=0)
-    gross = float(compiled.capacity @ largest[: compiled.size]) + end * float(np.abs(balance.out_linear) @ largest)
+    gross = float(compiled.capacity @ largest[: compiled.size]) + end * float(
+        np.abs(balance.out_linear) @ largest
+    )
     energy = Energy(
         sum(s.into for s in steps), sum(s.out for s in steps),
         float(compiled.capacity @ (steps[-1].after - steps[0].before)), gross,
@@ -306,7 +321,9 @@ def _consistent(balance: HeatBalance, temperature: Array, boundary: Array, power
     for _ in range(100):
         residual = balance.residual(temperature, boundary, power)[massless]
         jacobian = balance.jacobian(temperature, boundary)
-        block = jacobian[np.ix_(massless, massless)] if balance.dense else jacobian[massless][:, massless].tocsc()
+        block = (
+            jacobian[np.ix_(massless, massless)] if balance.dense else jacobian[massless][:, massless].tocsc()
+        )
         change = -Factor(block, names).solve(residual)
         # Halve the step where the last one made the imbalance worse (convection grows from nothing).
         now = float(np.linalg.norm(residual))
@@ -314,7 +331,9 @@ def _consistent(balance: HeatBalance, temperature: Array, boundary: Array, power
         norm = now
         if float(np.max(np.abs(change))) < 1e-10:
             return temperature
-    raise ConvergenceError(f"transient: node {names[int(np.argmax(np.abs(change)))]!r} without capacity does not settle")
+    raise ConvergenceError(
+        f"transient: node {names[int(np.argmax(np.abs(change)))]!r} without capacity does not settle"
+    )
 
 
 def _bar(duration: float, progress: bool) -> Any:
@@ -332,7 +351,9 @@ def _run(
     watts = np.array([powers.at(t) for t in marks])
     sources = tuple(np.flatnonzero(np.any(watts != 0.0, axis=0)).tolist())
     labels = tuple(compiled.nodes[i] for i in sources)
-    channels = {"power": Channel("source", labels, watts[:, list(sources)], "W", "heat put in")} if sources else {}
+    channels = (
+        {"power": Channel("source", labels, watts[:, list(sources)], "W", "heat put in")} if sources else {}
+    )
     return Run(
         time=marks, names=(*compiled.nodes, *compiled.boundaries), temperatures=full, energy=energy, status=status,
         channels=channels, solver=solver, boundaries=compiled.boundaries,
