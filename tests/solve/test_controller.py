@@ -43,7 +43,9 @@ class SameRules:
         error = self.target - seen.readings["hot"]
         integral = min(max(state.integral + c.integral_gain * seen.period * error, c.floor), c.burst_limit)
         ceiling = min(max(integral + c.proportional_gain * error, c.floor), c.burst_limit)
-        limit = max(min(c.burst_limit if average < c.sustained_limit else c.sustained_limit, ceiling), c.floor)
+        limit = max(
+            min(c.burst_limit if average < c.sustained_limit else c.sustained_limit, ceiling), c.floor
+        )
         step, since, speed = state.step, state.since, state.speed
         if round(seen.time / seen.period) % round(fan.period / seen.period) == 0:
             reading, before = seen.readings["junction"], step

@@ -28,15 +28,23 @@ def many():
 
 @pytest.mark.parametrize(("mode", "start"), [("desk", "idle"), ("library", 12.0), ("workshop", "cold")])
 def test_every_sample_equals_its_single_run(many, mode, start):
-    found = many.ensemble("compile", mode, duration=240.0, start=start, traces=("cpu.hot_spot", "power.cpu"), trace_period=5.0)
+    found = many.ensemble(
+        "compile", mode, duration=240.0, start=start, traces=("cpu.hot_spot", "power.cpu"), trace_period=5.0
+    )
     assert found.done.all()
     assert found.output("energy_residual").max() < 1e-6
     for i in (0, 7, 19):
         one = many.sample(i).simulate("compile", mode, duration=240.0, start=start)
-        np.testing.assert_allclose(found.traces["cpu.hot_spot"][i], one.temperature("cpu.hot_spot")[:-1:50], atol=1e-5)
-        np.testing.assert_allclose(found.traces["power.cpu"][i], one.channel("power", "cpu")[:-1:50], atol=1e-5)
+        np.testing.assert_allclose(
+            found.traces["cpu.hot_spot"][i], one.temperature("cpu.hot_spot")[:-1:50], atol=1e-5
+        )
+        np.testing.assert_allclose(
+            found.traces["power.cpu"][i], one.channel("power", "cpu")[:-1:50], atol=1e-5
+        )
         assert found.output("work.cpu_s")[i] == pytest.approx(one.channel("work", "cpu")[-1], abs=1e-6)
-        assert found.output("mean_power.cpu_W")[i] == pytest.approx(one.channel("power", "cpu")[:-1].mean(), abs=1e-5)
+        assert found.output("mean_power.cpu_W")[i] == pytest.approx(
+            one.channel("power", "cpu")[:-1].mean(), abs=1e-5
+        )
         shares = one.residency()["cpu"]
         for flag in ("demand", "sustained limit"):
             assert found.output(f"bound.cpu.{flag}")[i] == pytest.approx(shares.get(flag, 0.0), abs=1e-3)
@@ -62,7 +70,9 @@ def test_mode_and_sensor_parameters_may_vary():
     found = many.ensemble("render", "desk", duration=400.0)
     np.testing.assert_allclose(found.output("final_power.cpu_W"), limits, atol=1e-9)
     one = many.sample(2).simulate("render", "desk", duration=400.0)
-    assert found.output("final.bottom.hot_zone_degC")[2] == pytest.approx(one.temperature("bottom.hot_zone")[-1], abs=1e-6)
+    assert found.output("final.bottom.hot_zone_degC")[2] == pytest.approx(
+        one.temperature("bottom.hot_zone")[-1], abs=1e-6
+    )
 
 
 def test_memory_does_not_grow_with_time(many):

@@ -19,14 +19,23 @@ def tern():
 
 @pytest.fixture(scope="module")
 def people(tern):
-    some = ("interface.bond_line", "fins.pitch", "fan.free_flow", "pipes.porosity", "pipes.flattened_thickness", "bottom.emissivity")
+    some = (
+        "interface.bond_line",
+        "fins.pitch",
+        "fan.free_flow",
+        "pipes.porosity",
+        "pipes.flattened_thickness",
+        "bottom.emissivity",
+    )
     return Population({k: v for k, v in declared_population(tern).distributions.items() if k in some})
 
 
 @pytest.fixture(scope="module")
 def study(tern, people):
     need = Requirement("peak.cpu.junction_degC", upper=90.6)
-    return tolerance(tern, "desk", population=people, requirements=[need], samples=256, duration=60.0, indices=16)
+    return tolerance(
+        tern, "desk", population=people, requirements=[need], samples=256, duration=60.0, indices=16
+    )
 
 
 def test_monte_carlo_agrees_with_root_sum_square_where_the_machine_is_near_linear(study):
@@ -36,7 +45,9 @@ def test_monte_carlo_agrees_with_root_sum_square_where_the_machine_is_near_linea
 
 
 def test_corners_enclose_the_units_and_the_nominal(study):
-    limited = study.table[np.isfinite(study.table["ppk"]) & study.table["output"].str.startswith(("peak.", "margin."))]
+    limited = study.table[
+        np.isfinite(study.table["ppk"]) & study.table["output"].str.startswith(("peak.", "margin."))
+    ]
     assert len(limited) > 5
     for row in limited.itertuples():
         assert row.low_corner <= row.p05 + 1e-9
@@ -52,14 +63,20 @@ def test_yield_and_ranking(study):
     assert shares.is_monotonic_decreasing
     total = study.tables["indices"]["total"]
     # The strongest by variance is the strongest one at a time.
-    assert study.tables["indices"]["parameter"][int(np.argmax(total))] in study.tables["what moves it"]["parameter"].head(2).tolist()
+    assert (
+        study.tables["indices"]["parameter"][int(np.argmax(total))]
+        in study.tables["what moves it"]["parameter"].head(2).tolist()
+    )
     assert Study.from_json(study.to_json()).table.shape == study.table.shape
 
 
 @pytest.mark.parametrize(
     ("given", "text"),
     [
-        ({"requirements": [Requirement("peak.cpu.junction_degC", lower=90.0, upper=80.0)]}, "lower below upper"),
+        (
+            {"requirements": [Requirement("peak.cpu.junction_degC", lower=90.0, upper=80.0)]},
+            "lower below upper",
+        ),
         ({"requirements": [Requirement("peak.nothing_degC", upper=80.0)]}, "no output"),
         ({"samples": 2}, "at least 8"),
         ({"target_yield": 1.5}, "0.5 to 1"),

@@ -24,7 +24,10 @@ def test_intervals_cover_the_truth_as_often_as_they_say():
 
 def test_yield_interval_covers_the_truth():
     rng = np.random.default_rng(12)
-    hits = [low <= 0.98 <= high for low, high in (capability.yield_interval(int(rng.binomial(500, 0.98)), 500) for _ in range(200))]
+    hits = [
+        low <= 0.98 <= high
+        for low, high in (capability.yield_interval(int(rng.binomial(500, 0.98)), 500) for _ in range(200))
+    ]
     assert np.mean(hits) >= 0.93
 
 
@@ -44,7 +47,9 @@ def test_gauge_study_recovers_the_variances_it_was_made_of():
     rng = np.random.default_rng(5)
     part, operator, repeat = 2.0, 0.5, 0.3
     readings = (
-        rng.normal(0, part, (300, 1, 1)) + rng.normal(0, operator, (1, 60, 1)) + rng.normal(0, repeat, (300, 60, 3))
+        rng.normal(0, part, (300, 1, 1))
+        + rng.normal(0, operator, (1, 60, 1))
+        + rng.normal(0, repeat, (300, 60, 3))
     )
     found = capability.gauge_study(readings, tolerance=12.0)
     assert found.repeatability == pytest.approx(repeat, rel=0.02)

@@ -33,7 +33,12 @@ def test_sampled_moments_are_those_of_the_distribution(shape):
     mean, sd = shape.moments()
     assert values.mean() == pytest.approx(mean, rel=2e-3)
     assert values.std() == pytest.approx(sd, rel=1e-2)
-    assert stats.kstest(values, lambda v: np.interp(v, np.sort(values), (np.arange(4096) + 0.5) / 4096)).statistic < 0.01
+    assert (
+        stats.kstest(
+            values, lambda v: np.interp(v, np.sort(values), (np.arange(4096) + 0.5) / 4096)
+        ).statistic
+        < 0.01
+    )
 
 
 def test_correlation_and_lots_come_out_as_asked():

@@ -88,7 +88,11 @@ def test_killed_worker_loses_nothing(work, plain, tmp_path):
     ):  # fmt: skip
         pids = list(client.run(os.getpid).values())
         result = {}
-        thread = threading.Thread(target=lambda: result.update(run=solve(work, store=tmp_path / "s", scheduler=cluster.scheduler_address)))
+        thread = threading.Thread(
+            target=lambda: result.update(
+                run=solve(work, store=tmp_path / "s", scheduler=cluster.scheduler_address)
+            )
+        )
         thread.start()
         for _ in range(600):
             if (tmp_path / "s").exists():

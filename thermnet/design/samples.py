@@ -29,7 +29,10 @@ def sample_count(design: Design) -> int | None:
     if len(shapes) > 1 or len(next(iter(shapes))) != 1:
         raise DesignError(
             design.name,
-            [Problem(key, f"array of shape {shape}", "one axis of samples, as long as every other") for key, shape in lengths.items()],
+            [
+                Problem(key, f"array of shape {shape}", "one axis of samples, as long as every other")
+                for key, shape in lengths.items()
+            ],
         )
     return int(next(iter(shapes))[0])
 
@@ -63,7 +66,11 @@ def _sliced(value: Any, index: int | slice) -> Any:
     if isinstance(value, np.ndarray) and value.ndim:
         return float(value[index]) if isinstance(index, int) else value[index]
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        changes = {f.name: getattr(value, f.name) for f in dataclasses.fields(value) if f.init and f.name != "workloads"}
+        changes = {
+            f.name: getattr(value, f.name)
+            for f in dataclasses.fields(value)
+            if f.init and f.name != "workloads"
+        }
         new = {name: _sliced(item, index) for name, item in changes.items()}
         changed = {name: item for name, item in new.items() if item is not changes[name]}
         return dataclasses.replace(value, **changed) if changed else value

@@ -68,7 +68,8 @@ class Workload:
         energy = np.concatenate([[0.0], np.cumsum(watts[:-1] * np.diff(times))])
         last = np.maximum(edges - times[-1], 0.0) * watts[-1]
         total = np.interp(edges, times, energy) + last
-        return np.maximum(np.diff(total) / period, 0.0)
+        mean: Array = np.maximum(np.diff(total) / period, 0.0)
+        return mean
 
 
 def constant(watts: float | Mapping[str, float], chip: str, duration: float = 1800.0, *, holds: Any = "power") -> Workload:

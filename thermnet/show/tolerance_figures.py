@@ -26,11 +26,12 @@ def tornado(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     """Change of the critical output as each parameter goes to its low and to its high three-sigma end."""
     c = colours(dark)
     rows = study.tables["what moves it"].head(10)
-    for y, row in enumerate(rows.itertuples(index=False)):
-        ax.barh(y, row.at_low, height=0.62, facecolor=c["paper"], edgecolor=c["blue"], hatch="///")
-        ax.barh(y, row.at_high, height=0.62, facecolor=c["orange"], edgecolor=c["orange"])
+    ends = rows[["at_low", "at_high", "share_percent"]].to_numpy(dtype=float)
+    for y, (at_low, at_high, share) in enumerate(ends):
+        ax.barh(y, at_low, height=0.62, facecolor=c["paper"], edgecolor=c["blue"], hatch="///")
+        ax.barh(y, at_high, height=0.62, facecolor=c["orange"], edgecolor=c["orange"])
         ax.annotate(
-            f"{row.share_percent:.0f} %", (max(row.at_low, row.at_high, 0.0), y), (6, 0), textcoords="offset points", va="center"
+            f"{share:.0f} %", (max(at_low, at_high, 0.0), y), (6, 0), textcoords="offset points", va="center"
         )
     ax.axvline(0.0, color=c["ink"], linewidth=1.0)
     ax.set_yticks(range(len(rows)), rows["parameter"])
@@ -59,7 +60,13 @@ def histogram(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     c = colours(dark)
     rows = study.tables["histogram"]
     out = _critical(study)
-    ax.stairs(rows["units"], [*rows["from"], rows["to"].iloc[-1]], fill=True, facecolor=c["sky"], edgecolor=c["blue"])
+    ax.stairs(
+        rows["units"],
+        [*rows["from"], rows["to"].iloc[-1]],
+        fill=True,
+        facecolor=c["sky"],
+        edgecolor=c["blue"],
+    )
     answer = study.table[study.table["output"] == out].iloc[0]
     for side, word in (("lower_limit", "lower limit"), ("upper_limit", "upper limit")):
         value = float(answer[side])
@@ -72,7 +79,9 @@ def histogram(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
                 textcoords="offset points", rotation=90, va="top", color=c["ink"])  # fmt: skip
     ax.set_ylabel("units")
     ax.set_xlabel(_named(out))
-    ax.set_title(f"Ppk {answer['ppk']:.2f} ({answer['ppk_low']:.2f} to {answer['ppk_high']:.2f}), yield {answer['yield_percent']:.2f} %")
+    ax.set_title(
+        f"Ppk {answer['ppk']:.2f} ({answer['ppk_low']:.2f} to {answer['ppk_high']:.2f}), yield {answer['yield_percent']:.2f} %"
+    )
     return ax
 
 
@@ -89,7 +98,9 @@ def running_yield(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     """Yield over all limits against the number of units simulated, with its exact 95 % interval."""
     c = colours(dark)
     rows = study.tables["yield"]
-    ax.fill_between(rows["units"], rows["low_percent"], rows["high_percent"], color=c["faint"], label="95 % interval")
+    ax.fill_between(
+        rows["units"], rows["low_percent"], rows["high_percent"], color=c["faint"], label="95 % interval"
+    )
     ax.plot(rows["units"], rows["yield_percent"], color=c["blue"], linewidth=2.0, label="yield")
     ax.set_xscale("log")
     ax.set_xlabel("units simulated (logarithmic)")

@@ -130,7 +130,10 @@ def spread(network: CompiledNetwork, samples: int) -> CompiledNetwork:
 
 def subset(network: CompiledNetwork, rows: NDArray[np.int64]) -> CompiledNetwork:
     """Some samples of a network."""
-    values = tuple(np.broadcast_to(np.asarray(v, dtype=float), network.batch_shape)[rows] for v in network.boundary_values)
+    values = tuple(
+        np.broadcast_to(np.asarray(v, dtype=float), network.batch_shape)[rows]
+        for v in network.boundary_values
+    )
     return replace(
         network, capacity=network.capacity[:, rows], link_conductance=network.link_conductance[:, rows],
         law_parameters=network.law_parameters[:, :, rows], stream_rate=network.stream_rate[:, rows], boundary_values=values,

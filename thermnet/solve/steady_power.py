@@ -16,7 +16,9 @@ Array = NDArray[np.float64]
 HIGHEST_POWER = 1000.0
 
 
-def sustained_powers(task: Task, chunk: slice, split: Array, *, accuracy: float = 0.01) -> tuple[Array, NDArray[np.int64]]:
+def sustained_powers(
+    task: Task, chunk: slice, split: Array, *, accuracy: float = 0.01
+) -> tuple[Array, NDArray[np.int64]]:
     """Highest total chip power that every sample of a slice sustains, and the index of the limit that binds.
 
     Parameters

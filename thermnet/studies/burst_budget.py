@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -90,6 +91,10 @@ def burst_budget(
     )  # fmt: skip
 
 
+def _excess(held: HeldPower, last: int, power: float) -> Any:
+    return held.excess(power, [last])[0]
+
+
 def governor_power(duration: Any, sustained: float, averaging_time: float, before: float) -> Any:
     """Power that a running-average governor lets through for ``duration`` s, W.
 
@@ -114,7 +119,7 @@ def _budget(held: HeldPower, durations: Sequence[float], progress: bool) -> Any:
     # From the longest to the shortest: each answer is a lower bound and a good guess for the next.
     for k in steps:
         last = samples[k]
-        power[k], q = highest_power(lambda p, last=last: held.excess(p, [last])[0], guess)
+        power[k], q = highest_power(partial(_excess, held, last), guess)
         binds[k] = held.limits[q].name if q >= 0 else "none"
         guess = max(power[k], 1.0) * 1.02
     return pd.DataFrame({"duration_s": [s * held.plant.period for s in samples], "power_W": power, "binds": binds})

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -70,12 +70,15 @@ def tolerance(
     if samples < 8:
         raise ValueError(f"samples {samples!r}; expected at least 8")
     if volume < 1 or not 0.5 < target_yield < 1.0:
-        raise ValueError(f"volume {volume!r}, target_yield {target_yield!r}; expected at least 1, and 0.5 to 1")
+        raise ValueError(
+            f"volume {volume!r}, target_yield {target_yield!r}; expected at least 1, and 0.5 to 1"
+        )
     for need in requirements:
-        if need.lower is None and need.upper is None or (
-            need.lower is not None and need.upper is not None and need.lower >= need.upper
-        ):
-            raise ValueError(f"requirement on {need.output!r}: {need.lower!r} to {need.upper!r}; expected lower below upper")
+        both = need.lower is not None and need.upper is not None
+        if (need.lower is None and need.upper is None) or (both and not need.lower < need.upper):  # type: ignore[operator]
+            raise ValueError(
+                f"requirement on {need.output!r}: {need.lower!r} to {need.upper!r}; expected lower below upper"
+            )
     settings = {"ambient": ambient, "duration": duration, "start": start}
     work = Work(design, people, samples, seed, method, mode, workload, settings)
     names = list(people.distributions)
@@ -96,25 +99,30 @@ def tolerance(
     table = pd.DataFrame(rows)
     critical = _critical(table)
     tornado = _tornado(names, effects[critical], people)
-    tables = {"what moves it": tornado, "how to control it": _allocation(critical, limits.get(critical), many, effects[critical], names, people, target_yield, costs or {})}
+    tables = {
+        "what moves it": tornado,
+        "how to control it": _allocation(
+            critical, limits.get(critical), many, effects[critical], names, people, target_yield, costs or {}
+        ),
+    }
     tables["yield"] = _running_yield(many, known)
     tables["histogram"] = _histogram(many, critical)
     if indices:
         tables["indices"] = _sobol(work, tornado["parameter"].tolist()[:6], critical, indices, seed, workers)
-    need = limits.get(critical)
-    high = need is None or need.upper is not None
+    nearest = limits.get(critical)
+    high = nearest is None or nearest.upper is not None
     searched, flipped = _searched_corner(work, names, critical, effects[critical], high, workers)
     whole = _whole_yield(many, known)
     passed, count = whole
-    low, high = capability.yield_interval(passed, count)
+    least, most = capability.yield_interval(passed, count)
     return Study(
         name="tolerance", title=f"Every unit of {design.name}, mode {mode}, load {many.provenance.get('workload', _word(workload))}",
         question="How do the units differ, how many miss a limit, and which dimension should be controlled?",
         table=table, tables=tables,
         facts={
             "units simulated": count, "yield over all limits": (100.0 * passed / count, "percent"),
-            "yield, 95 % interval": f"{100 * low:.2f} to {100 * high:.2f} %",
-            "expected failures in a year": f"{volume * (1 - passed / count):,.0f} of {volume:,} ({volume * (1 - high):,.0f} to {volume * (1 - low):,.0f})",
+            "yield, 95 % interval": f"{100 * least:.2f} to {100 * most:.2f} %",
+            "expected failures in a year": f"{volume * (1 - passed / count):,.0f} of {volume:,} ({volume * (1 - most):,.0f} to {volume * (1 - least):,.0f})",
             "output nearest its limit": critical, "its worst corner by search": f"{searched:.4g} ({flipped} parameters off the all-worst corner)", "strongest parameters": ", ".join(tornado["parameter"].head(3)),
         },
         assumptions=(
@@ -143,18 +151,18 @@ def _word(workload: Any) -> str:
 def _ensemble(work: Work, columns: Mapping[str, Array], workers: int | None) -> EnsembleRun:
     """Solve chosen units of the same study (screening, corners)."""
     count = len(next(iter(columns.values())))
-    chosen = replace(work, population=_Fixed(columns), samples=count)
+    chosen = replace(work, population=_Fixed({}, columns=columns), samples=count)
     return solve(chosen, workers=workers)
 
 
-class _Fixed:
-    """Units given one by one in place of a population."""
+@dataclass(frozen=True)
+class _Fixed(Population):
+    """Units given one by one in place of a drawn population."""
 
-    def __init__(self, columns: Mapping[str, Array]) -> None:
-        self.columns = columns
+    columns: Mapping[str, Array] = field(default_factory=dict)
 
-    def sample(self, count: int, seed: int, method: Any) -> dict[str, Array]:
-        return {key: np.asarray(values)[:count] for key, values in self.columns.items()}
+    def sample(self, count: int, seed: int, method: Any = "sobol", *, first: int = 0) -> dict[str, Array]:
+        return {key: np.asarray(values)[first : first + count] for key, values in self.columns.items()}
 
 
 def _screen(work: Work, names: list[str], workers: int | None) -> EnsembleRun:
@@ -173,7 +181,9 @@ def _middle(work: Work, name: str) -> float:
 def _effects(screen: EnsembleRun, out: str, count: int) -> Array:
     """Change of an output from each parameter's low to its high end: (parameters, 2) from nominal."""
     values = screen.outputs[out]
-    return np.stack([values[1 : 1 + 2 * count : 2] - values[0], values[2 : 2 + 2 * count : 2] - values[0]], axis=1)
+    return np.stack(
+        [values[1 : 1 + 2 * count : 2] - values[0], values[2 : 2 + 2 * count : 2] - values[0]], axis=1
+    )
 
 
 def _corners(
@@ -187,7 +197,10 @@ def _corners(
         signs += [~up, up]
     units = np.where(np.array(signs), ends[:, 1], ends[:, 0])
     found = _ensemble(work, dict(zip(names, units.T, strict=True)), workers)
-    result = {out: [float(found.outputs[out][2 * k]), float(found.outputs[out][2 * k + 1])] for k, out in enumerate(outputs)}
+    result = {
+        out: [float(found.outputs[out][2 * k]), float(found.outputs[out][2 * k + 1])]
+        for k, out in enumerate(outputs)
+    }
     return {out: (min(pair), max(pair)) for out, pair in result.items()}
 
 
@@ -203,7 +216,9 @@ def _searched_corner(
     signs, worst = start.copy(), -np.inf
     for _ in range(rounds):
         trials = np.vstack([signs, np.where(np.eye(len(names), dtype=bool), ~signs, signs)])
-        found = _ensemble(work, dict(zip(names, np.where(trials, ends[:, 1], ends[:, 0]).T, strict=True)), workers)
+        found = _ensemble(
+            work, dict(zip(names, np.where(trials, ends[:, 1], ends[:, 0]).T, strict=True)), workers
+        )
         values = found.outputs[out] if high else -found.outputs[out]
         worst = float(values.max())
         if values.argmax() == 0 or values.max() <= values[0] + 1e-9:
@@ -227,8 +242,16 @@ def _own_limits(work: Work, design: Design, mode: str, ambient: float | None) ->
 
 def _worth_showing(known: Sequence[Requirement], many: EnsembleRun) -> list[str]:
     wanted = [need.output for need in known]
-    more = [name for name in many.outputs if name.startswith(("work.", "mean_power.")) or name == "sustained_power_W"]
-    return [name for name in dict.fromkeys([*wanted, *more]) if np.nanstd(many.outputs[name]) > 1e-9 or name in wanted]
+    more = [
+        name
+        for name in many.outputs
+        if name.startswith(("work.", "mean_power.")) or name == "sustained_power_W"
+    ]
+    return [
+        name
+        for name in dict.fromkeys([*wanted, *more])
+        if np.nanstd(many.outputs[name]) > 1e-9 or name in wanted
+    ]
 
 
 def _row(
@@ -256,7 +279,11 @@ def _row(
     row["yield_percent"] = 100.0 * float(good.mean())
     if sd > 1e-9:
         normal = _is_normal(values)
-        index = capability.cpk(mean, sd, need.lower, need.upper) if normal else capability.percentile_cpk(values, need.lower, need.upper)
+        index = (
+            capability.cpk(mean, sd, need.lower, need.upper)
+            if normal
+            else capability.percentile_cpk(values, need.lower, need.upper)
+        )
         row["ppk"], row["ppk_by"] = index, "mean and sigma" if normal else "percentiles"
         row["ppk_low"], row["ppk_high"] = capability.cpk_interval(index, values.size)
         # Counted where units fail; from the normal where none does and the shape allows it.
@@ -268,19 +295,23 @@ def _row(
 
 
 def _is_normal(values: Array) -> bool:
-    from scipy.stats import anderson
-
     import warnings
+
+    from scipy.stats import anderson
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         found = anderson(values, "norm")
-    return bool(found.statistic < 1.035)  # 1 % point for a normal of unknown mean and variance (Stephens 1974)
+    return bool(
+        found.statistic < 1.035
+    )  # 1 % point for a normal of unknown mean and variance (Stephens 1974)
 
 
 def _critical(table: Any) -> str:
     limited = table[np.isfinite(table["ppk"])]
-    return str(limited.loc[limited["ppk"].idxmin(), "output"]) if len(limited) else str(table["output"].iloc[0])
+    return (
+        str(limited.loc[limited["ppk"].idxmin(), "output"]) if len(limited) else str(table["output"].iloc[0])
+    )
 
 
 def _tornado(names: list[str], effects: Array, people: Population) -> Any:
@@ -314,7 +345,10 @@ def _allocation(
         return pd.DataFrame(columns=columns)
     variance = ((effects[:, 1] - effects[:, 0]) / 6.0) ** 2
     values = many.outputs[out][many.done]
-    room = [(need.upper - values.mean()) if need.upper is not None else np.inf, (values.mean() - need.lower) if need.lower is not None else np.inf]
+    room = [
+        (need.upper - values.mean()) if need.upper is not None else np.inf,
+        (values.mean() - need.lower) if need.lower is not None else np.inf,
+    ]
     allowed = (max(min(room), 0.0) / float(norm.ppf(target))) ** 2
     matter = variance > 1e-6 * variance.sum()
     cost = np.array([costs.get(name, 1.0) for name in names])
@@ -372,7 +406,14 @@ def _running_yield(many: EnsembleRun, known: Sequence[Requirement]) -> Any:
     for n in counts:
         passed = int(good[:n].sum())
         low, high = capability.yield_interval(passed, int(n))
-        rows.append({"units": int(n), "yield_percent": 100.0 * passed / n, "low_percent": 100 * low, "high_percent": 100 * high})
+        rows.append(
+            {
+                "units": int(n),
+                "yield_percent": 100.0 * passed / n,
+                "low_percent": 100 * low,
+                "high_percent": 100 * high,
+            }
+        )
     return pd.DataFrame(rows)
 
 
@@ -398,8 +439,16 @@ def _sobol(work: Work, chosen: list[str], out: str, base: int, seed: int, worker
         return _ensemble(work, columns, workers).outputs[out][None, :]
 
     n = 2 ** int(np.ceil(np.log2(max(base, 8))))
-    found = sobol_indices(func=values, n=n, dists=[uniform(0, 1)] * len(chosen), rng=np.random.default_rng(seed))
-    return pd.DataFrame({"parameter": chosen, "first_order": np.ravel(found.first_order), "total": np.ravel(found.total_order)})
+    found = sobol_indices(
+        func=values, n=n, dists=[uniform(0, 1)] * len(chosen), rng=np.random.default_rng(seed)
+    )
+    return pd.DataFrame(
+        {
+            "parameter": chosen,
+            "first_order": np.ravel(found.first_order),
+            "total": np.ravel(found.total_order),
+        }
+    )
 
 
 __all__ = ["Requirement", "tolerance"]

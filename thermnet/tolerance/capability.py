@@ -72,7 +72,9 @@ def cpk_lower_bound(estimate: float, count: int, confidence: float = 0.95) -> fl
     return estimate - float(norm.ppf(confidence)) * _spread_of_cpk(estimate, count)
 
 
-def samples_needed(estimate: float, required: float, confidence: float = 0.95, largest: int = 1_000_000) -> int:
+def samples_needed(
+    estimate: float, required: float, confidence: float = 0.95, largest: int = 1_000_000
+) -> int:
     """Fewest samples at which an estimated Cpk shows at least ``required`` with one-sided ``confidence``.
 
     Raises
@@ -81,7 +83,9 @@ def samples_needed(estimate: float, required: float, confidence: float = 0.95, l
         The estimate does not exceed what is required, so that no number of samples would show it.
     """
     if not estimate > required:
-        raise ValueError(f"an estimated Cpk of {estimate:g} never shows {required:g}; expected an estimate above it")
+        raise ValueError(
+            f"an estimated Cpk of {estimate:g} never shows {required:g}; expected an estimate above it"
+        )
     low, high = 2, largest
     while low < high:
         middle = (low + high) // 2
@@ -92,7 +96,9 @@ def samples_needed(estimate: float, required: float, confidence: float = 0.95, l
     return low
 
 
-def fraction_outside(mean: float, sigma: float, lower: float | None = None, upper: float | None = None) -> float:
+def fraction_outside(
+    mean: float, sigma: float, lower: float | None = None, upper: float | None = None
+) -> float:
     """Fraction of a normal distribution outside the limits."""
     from scipy.stats import norm
 
@@ -152,7 +158,9 @@ def two_sided_run(coverage: float, confidence: float) -> int:
     return n
 
 
-def tolerance_factor(count: int, coverage: float, confidence: float, *, sided: Literal["one", "two"] = "one") -> float:
+def tolerance_factor(
+    count: int, coverage: float, confidence: float, *, sided: Literal["one", "two"] = "one"
+) -> float:
     """Factor ``k`` so that mean +- k sigma covers ``coverage`` of a normal population with ``confidence``.
 
     One-sided exact by the noncentral t distribution; two-sided by W. G. Howe's approximation (J. Am. Stat. Assoc. 64,
@@ -230,7 +238,9 @@ def gauge_study(readings: ArrayLike, tolerance: float | None = None) -> Gauge:
     )  # fmt: skip
 
 
-def guard_band(lower: float | None, upper: float | None, gauge_sigma: float, confidence: float = 0.95) -> tuple[float | None, float | None]:
+def guard_band(
+    lower: float | None, upper: float | None, gauge_sigma: float, confidence: float = 0.95
+) -> tuple[float | None, float | None]:
     """Test limits moved inwards so that a unit at the limit passes by error with at most ``1 - confidence``."""
     from scipy.stats import norm
 
@@ -238,7 +248,9 @@ def guard_band(lower: float | None, upper: float | None, gauge_sigma: float, con
     move = float(norm.ppf(confidence)) * gauge_sigma
     inner = (None if lower is None else lower + move, None if upper is None else upper - move)
     if inner[0] is not None and inner[1] is not None and inner[0] >= inner[1]:
-        raise ValueError(f"a guard band of {move:g} on each side leaves nothing between {lower:g} and {upper:g}")
+        raise ValueError(
+            f"a guard band of {move:g} on each side leaves nothing between {lower:g} and {upper:g}"
+        )
     return inner
 
 

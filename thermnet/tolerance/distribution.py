@@ -51,7 +51,9 @@ class Distribution:
             return [f"shape {self.shape!r}; expected one of {', '.join(SHAPES)}"]
         if not 0.0 <= self.lot_share <= 1.0:
             found.append(f"lot_share {self.lot_share!r}; expected 0 to 1")
-        if self.shape in ("normal", "truncated_normal", "lognormal") and not (np.isfinite(self.sigma) and self.sigma > 0):
+        if self.shape in ("normal", "truncated_normal", "lognormal") and not (
+            np.isfinite(self.sigma) and self.sigma > 0
+        ):
             found.append(f"sigma {self.sigma!r}; expected above 0")
         if self.shape in ("uniform", "triangular", "truncated_normal"):
             if self.low is None or self.high is None or not self.low < self.high:
@@ -62,7 +64,9 @@ class Distribution:
             found.append(f"median {self.center!r}; expected above 0")
         if self.shape == "empirical" and len(self.values) < 2:
             found.append(f"{len(self.values)} measured values; expected at least 2")
-        if self.shape == "lots" and (len(self.values) < 1 or len(self.weights) != len(self.values) or min(self.weights, default=0) < 0):
+        if self.shape == "lots" and (
+            len(self.values) < 1 or len(self.weights) != len(self.values) or min(self.weights, default=0) < 0
+        ):
             found.append("lots need as many shares (0 or more) as values")
         if self.values and not np.all(np.isfinite(self.values)):
             found.append("values that are not finite")
@@ -76,7 +80,9 @@ class Distribution:
         if self.shape == "lots":
             order = np.argsort(self.values)
             shares = np.cumsum(np.asarray(self.weights, dtype=float)[order]) / sum(self.weights)
-            return np.asarray(self.values, dtype=float)[order][np.minimum(np.searchsorted(shares, u), len(order) - 1)]
+            return np.asarray(self.values, dtype=float)[order][
+                np.minimum(np.searchsorted(shares, u), len(order) - 1)
+            ]
         return np.asarray(self._frozen().ppf(u), dtype=float)
 
     def moments(self) -> tuple[float, float]:
@@ -85,7 +91,9 @@ class Distribution:
             return float(np.mean(self.values)), float(np.std(self.values))
         if self.shape == "lots":
             mean = float(np.average(self.values, weights=self.weights))
-            return mean, float(np.sqrt(np.average((np.asarray(self.values) - mean) ** 2, weights=self.weights)))
+            return mean, float(
+                np.sqrt(np.average((np.asarray(self.values) - mean) ** 2, weights=self.weights))
+            )
         frozen = self._frozen()
         return float(frozen.mean()), float(frozen.std())
 
@@ -106,7 +114,9 @@ class Distribution:
             return stats.uniform(low, high - low)
         if self.shape == "triangular":
             return stats.triang((self.center - low) / (high - low), low, high - low)
-        return stats.truncnorm((low - self.center) / self.sigma, (high - self.center) / self.sigma, self.center, self.sigma)
+        return stats.truncnorm(
+            (low - self.center) / self.sigma, (high - self.center) / self.sigma, self.center, self.sigma
+        )
 
 
 def declared(value: float, declaration: Declaration) -> Distribution | None:

@@ -21,7 +21,19 @@ from thermnet.wording import found, nearest
 SHARED_BY_ALL = ("maximum_speed", "speed_step", "period", "minimum_speed")
 """Fields that an ensemble cannot vary: they set the structure of the fan levels and of time."""
 
-ENTRY_KEYS = ("shape", "three_sigma", "sigma", "center", "low", "high", "csv", "column", "values", "shares", "lot_share")
+ENTRY_KEYS = (
+    "shape",
+    "three_sigma",
+    "sigma",
+    "center",
+    "low",
+    "high",
+    "csv",
+    "column",
+    "values",
+    "shares",
+    "lot_share",
+)
 
 
 def declared_population(design: Design, mode: str | None = None) -> Population:
@@ -77,11 +89,22 @@ def read_population(path: str | Path, design: Design, *, keep_declared: bool = T
             correlations.append(pair)
     for key, entry in raw.items():
         if key not in known:
-            problems.append(Problem(key, "no such parameter", "the dotted key of a quantity of the design", nearest(key, known)))
+            problems.append(
+                Problem(
+                    key,
+                    "no such parameter",
+                    "the dotted key of a quantity of the design",
+                    nearest(key, known),
+                )
+            )
         elif not _may_vary(key, known[key]):
-            problems.append(Problem(key, "the same in every unit", "a parameter of a part or sensor that may vary"))
+            problems.append(
+                Problem(key, "the same in every unit", "a parameter of a part or sensor that may vary")
+            )
         else:
-            distribution = _distribution(entry, key, known[key], float(np.asarray(get(design, key))), path.parent, problems)
+            distribution = _distribution(
+                entry, key, known[key], float(np.asarray(get(design, key))), path.parent, problems
+            )
             if distribution is not None:
                 chosen[key] = distribution
     if problems:
@@ -103,7 +126,12 @@ def _correlation(row: Any, where: str, problems: list[Problem]) -> Correlation |
         problems.append(Problem(where, found(row), expected))
         return None
     names, value = row["between"], row["coefficient"]
-    if not (isinstance(names, list) and len(names) == 2 and all(isinstance(n, str) for n in names) and names[0] != names[1]):
+    if not (
+        isinstance(names, list)
+        and len(names) == 2
+        and all(isinstance(n, str) for n in names)
+        and names[0] != names[1]
+    ):
         problems.append(Problem(f"{where}.between", found(names), "two different parameters"))
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not -1 < value < 1:
@@ -122,7 +150,9 @@ def _distribution(
     before = len(problems)
     for name in entry:
         if name not in ENTRY_KEYS:
-            problems.append(Problem(f"{key}.{name}", "unknown key", ", ".join(ENTRY_KEYS), nearest(name, ENTRY_KEYS)))
+            problems.append(
+                Problem(f"{key}.{name}", "unknown key", ", ".join(ENTRY_KEYS), nearest(name, ENTRY_KEYS))
+            )
     shape = entry.get("shape", "normal")
     if shape not in SHAPES:
         problems.append(Problem(f"{key}.shape", found(shape), ", ".join(SHAPES)))
@@ -137,10 +167,14 @@ def _distribution(
                 return parse(text, "1") * abs(nominal)
             if isinstance(text, int | float) and not isinstance(text, bool) and declaration.unit == "1":
                 return float(text)
-            unit = "K" if declaration.unit == "degC" and name in ("three_sigma", "sigma") else declaration.unit
+            unit = (
+                "K" if declaration.unit == "degC" and name in ("three_sigma", "sigma") else declaration.unit
+            )
             return parse(text, unit)
         except UnitError as error:
-            problems.append(Problem(f"{key}.{name}", str(error), f'a quantity like "{declaration.unit}", or a share in %'))
+            problems.append(
+                Problem(f"{key}.{name}", str(error), f'a quantity like "{declaration.unit}", or a share in %')
+            )
             return None
 
     center = number("center", nominal)
@@ -204,17 +238,27 @@ def _measured(
     try:
         frame = pd.read_csv(path, comment="#", skipinitialspace=True)
     except (pd.errors.EmptyDataError, pd.errors.ParserError, UnicodeDecodeError) as error:
-        problems.append(Problem(f"{key}.csv", f"{name}: {type(error).__name__}", "a CSV file with a header and numbers"))
+        problems.append(
+            Problem(f"{key}.csv", f"{name}: {type(error).__name__}", "a CSV file with a header and numbers")
+        )
         return (), ()
     column = entry.get("column", frame.columns[0] if len(frame.columns) else None)
     if column not in frame.columns:
-        problems.append(Problem(f"{key}.column", found(column), ", ".join(map(str, frame.columns)) or "a column"))
+        problems.append(
+            Problem(f"{key}.column", found(column), ", ".join(map(str, frame.columns)) or "a column")
+        )
         return (), ()
-    numbers = pd.to_numeric(frame[column], errors="coerce").dropna().to_numpy(dtype=float)
-    if numbers.size < 2:
-        problems.append(Problem(f"{key}.csv", f"{numbers.size} numbers in {column!r}", "at least 2 measured values"))
+    measured = pd.to_numeric(frame[column], errors="coerce").dropna().to_numpy(dtype=float)
+    if measured.size < 2:
+        problems.append(
+            Problem(f"{key}.csv", f"{measured.size} numbers in {column!r}", "at least 2 measured values")
+        )
         return (), ()
-    unit = str(column).rpartition("[")[2].rstrip("]) ") if "[" in str(column) else str(column).rpartition("(")[2].rstrip(") ")
+    unit = (
+        str(column).rpartition("[")[2].rstrip("]) ")
+        if "[" in str(column)
+        else str(column).rpartition("(")[2].rstrip(") ")
+    )
     try:
         factor = parse(f"1 {unit}", declaration.unit) if "[" in str(column) or "(" in str(column) else None
     except UnitError as error:
@@ -223,4 +267,4 @@ def _measured(
     if factor is None and declaration.unit != "1":
         problems.append(Problem(f"{key}.column", f"{column!r} has no unit", 'a header such as "pitch [mm]"'))
         return (), ()
-    return tuple((numbers * (factor or 1.0)).tolist()), ()
+    return tuple((measured * (factor or 1.0)).tolist()), ()

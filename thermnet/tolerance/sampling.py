@@ -49,9 +49,17 @@ class Population:
         for k, pair in enumerate(self.correlations):
             for name in (pair.first, pair.second):
                 if name not in self.distributions:
-                    found.append(Problem(f"tolerances.correlations.{k}", repr(name), "a parameter with a distribution"))
+                    found.append(
+                        Problem(f"tolerances.correlations.{k}", repr(name), "a parameter with a distribution")
+                    )
             if not -1.0 < pair.coefficient < 1.0:
-                found.append(Problem(f"tolerances.correlations.{k}", f"{pair.coefficient!r}", "a coefficient between -1 and 1"))
+                found.append(
+                    Problem(
+                        f"tolerances.correlations.{k}",
+                        f"{pair.coefficient!r}",
+                        "a coefficient between -1 and 1",
+                    )
+                )
         if self.lot_size < 1:
             found.append(Problem("tolerances.lot_size", str(self.lot_size), "at least 1 unit"))
         if not self.distributions:
@@ -91,7 +99,9 @@ class Population:
             if distribution.lot_share > 0.0:
                 common = np.array([_lot_score(seed, k, int(lot)) for lot in np.unique(lots)])
                 common = common[np.searchsorted(np.unique(lots), lots)]
-                score = np.sqrt(distribution.lot_share) * common + np.sqrt(1.0 - distribution.lot_share) * score
+                score = (
+                    np.sqrt(distribution.lot_share) * common + np.sqrt(1.0 - distribution.lot_share) * score
+                )
             result[name] = distribution.quantile(norm.cdf(score))
         return result
 
@@ -106,14 +116,20 @@ class Population:
             import warnings
 
             with warnings.catch_warnings():
-                warnings.simplefilter("ignore", UserWarning)  # a count that is no power of two loses only balance
+                warnings.simplefilter(
+                    "ignore", UserWarning
+                )  # a count that is no power of two loses only balance
                 return np.asarray(engine.random(count))
         if method == "latin_hypercube":
             if first:
-                raise ValueError("a Latin hypercube is one piece; use sobol or random to cut a population into chunks")
+                raise ValueError(
+                    "a Latin hypercube is one piece; use sobol or random to cut a population into chunks"
+                )
             return np.asarray(qmc.LatinHypercube(dimensions, rng=np.random.default_rng(seed)).random(count))
         if method == "random":
-            return np.stack([np.random.default_rng([seed, first + i]).random(dimensions) for i in range(count)])
+            return np.stack(
+                [np.random.default_rng([seed, first + i]).random(dimensions) for i in range(count)]
+            )
         raise ValueError(f"method {method!r}; expected sobol, latin_hypercube or random")
 
 

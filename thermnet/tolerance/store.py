@@ -51,7 +51,7 @@ class Work:
         return self.population.sample(self.samples, self.seed, self.method)
 
     def task(self) -> Task:
-        """The ensemble of all units."""
+        """Describe the ensemble of all units."""
         return ensemble_task(self.design.replace(**self.units()), self.workload, self.mode, **self.settings)
 
 
@@ -121,7 +121,9 @@ def _in_memory(work: Work, task: Task, workers: int | None, progress: bool) -> E
         done[chunk] = True
 
     whole = _threads(work, task, list(range(len(chunks_of(task)))), workers, progress, keep)
-    return EnsembleRun(work.units(), outputs, traces, times, done, {"interrupted": not whole}, {"seed": work.seed})
+    return EnsembleRun(
+        work.units(), outputs, traces, times, done, {"interrupted": not whole}, {"seed": work.seed}
+    )
 
 
 def _threads(
@@ -167,7 +169,9 @@ def _bar(task: Task, chunks: Sequence[slice], todo: Sequence[int], progress: boo
     from tqdm.auto import tqdm
 
     left = sum(chunks[k].stop - chunks[k].start for k in todo)
-    return tqdm(total=task.samples, initial=task.samples - left, desc="machines", unit="machine", mininterval=0.2)
+    return tqdm(
+        total=task.samples, initial=task.samples - left, desc="machines", unit="machine", mininterval=0.2
+    )
 
 
 # -- the store -------------------------------------------------------------------------------------------------
@@ -185,15 +189,31 @@ def _open(path: Path, work: Work, task: Task) -> Any:
             group = zarr.open_group(str(path), mode="r+")
             held = group.attrs.get("study")
         except Exception as error:  # whatever zarr raises for a folder that is none of its own
-            raise DesignError(str(path), [Problem("store", type(error).__name__, "an empty folder, or a store of this study")]) from None
+            raise DesignError(
+                str(path),
+                [Problem("store", type(error).__name__, "an empty folder, or a store of this study")],
+            ) from None
         if held != mark:
             raise DesignError(
-                str(path), [Problem("store", f"the results of another study ({held})", "an empty folder, or the same study")]
+                str(path),
+                [
+                    Problem(
+                        "store",
+                        f"the results of another study ({held})",
+                        "an empty folder, or the same study",
+                    )
+                ],
             )
         return group
     group = zarr.open_group(str(path), mode="w")
     group.attrs.update(
-        {"study": mark, "seed": work.seed, "method": work.method, "samples": work.samples, "chunk": chunk_size(task)}
+        {
+            "study": mark,
+            "seed": work.seed,
+            "method": work.method,
+            "samples": work.samples,
+            "chunk": chunk_size(task),
+        }
     )
     group.create_array("done", shape=(len(chunks_of(task)),), chunks=(1,), dtype="i1")
     for name, values in work.units().items():
@@ -205,16 +225,23 @@ def _open(path: Path, work: Work, task: Task) -> Any:
     return group
 
 
-def write_chunk(path: Path, task: Task, k: int, values: Mapping[str, Array], kept: Mapping[str, Array]) -> None:
+def write_chunk(
+    path: Path, task: Task, k: int, values: Mapping[str, Array], kept: Mapping[str, Array]
+) -> None:
     """Write one chunk's region of every array; its marker last."""
     import zarr
 
     group, chunk, size = zarr.open_group(str(path), mode="r+"), chunks_of(task)[k], chunk_size(task)
-    for name, rows in [*((f"output/{n}", v) for n, v in values.items()), *((f"trace/{n}", v) for n, v in kept.items())]:
+    for name, rows in [
+        *((f"output/{n}", v) for n, v in values.items()),
+        *((f"trace/{n}", v) for n, v in kept.items()),
+    ]:
         shape = (task.samples, *rows.shape[1:])
         if name not in group:
             try:
-                group.create_array(name, shape=shape, chunks=(size, *rows.shape[1:]), dtype="f8", fill_value=float("nan"))
+                group.create_array(
+                    name, shape=shape, chunks=(size, *rows.shape[1:]), dtype="f8", fill_value=float("nan")
+                )
             except Exception:  # another worker was first; zarr has several errors for that
                 if name not in zarr.open_group(str(path), mode="r"):
                     raise
@@ -242,7 +269,9 @@ def read_store(path: str | Path) -> EnsembleRun:
     )  # fmt: skip
 
 
-def _locally(work: Work, task: Task, path: Path, todo: Sequence[int], workers: int | None, progress: bool) -> None:
+def _locally(
+    work: Work, task: Task, path: Path, todo: Sequence[int], workers: int | None, progress: bool
+) -> None:
     def keep(k: int, chunk: slice, values: Mapping[str, Array], kept: Mapping[str, Array]) -> None:
         write_chunk(path, task, k, values, kept)
 
@@ -278,7 +307,9 @@ def _on_cluster(work: Work, path: Path, todo: Sequence[int], scheduler: str, pro
     task = work.task()
     bar = _bar(task, chunks_of(task), todo, progress)
     with Client(scheduler) as client:
-        futures = client.map(lambda k: solve_remotely(work, str(path.resolve()), k), list(todo), pure=False, retries=2)
+        futures = client.map(
+            lambda k: solve_remotely(work, str(path.resolve()), k), list(todo), pure=False, retries=2
+        )
         try:
             for future in as_completed(futures):
                 k = future.result()

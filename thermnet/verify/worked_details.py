@@ -21,14 +21,23 @@ def stack_numbers(
 
 
 def stack_conductance_slow(
-    width: Any, height: Any, depth: Any, pitch: Any, thickness: Any, conductivity: Any, film_temperature: Any, volume_flow: Any
+    width: Any,
+    height: Any,
+    depth: Any,
+    pitch: Any,
+    thickness: Any,
+    conductivity: Any,
+    film_temperature: Any,
+    volume_flow: Any,
 ) -> Any:
     """Conductance in W/K of a fin stack at a flow so slow that the channels are fully developed."""
     geometry = fins.stack_geometry(width, height, depth, pitch, thickness)
     return fins.stack_conductance(volume_flow, geometry, depth, thickness, conductivity, film_temperature)
 
 
-def fan_curve_pressure(flow: Any, flows: Any, pressures: Any, speed_ratio: float = 1.0, density_ratio: float = 1.0) -> Any:
+def fan_curve_pressure(
+    flow: Any, flows: Any, pressures: Any, speed_ratio: float = 1.0, density_ratio: float = 1.0
+) -> Any:
     """Pressure in Pa of a measured fan curve at a flow, speed and density."""
     points = tuple(zip((float(v) for v in flows), (float(v) for v in pressures), strict=True))
     wrong = airflow.check_points(points)
@@ -47,17 +56,27 @@ def composite_wick(
     fine = wicks.sintered_powder(fine_diameter, porosity, solid_conductivity, liquid_conductivity)
     coarse = wicks.sintered_powder(coarse_diameter, porosity, solid_conductivity, liquid_conductivity)
     both = wicks.composite(fine, fine_thickness, coarse, coarse_thickness)
-    return {"pore_ratio": both.pore_radius / fine.pore_radius, "permeability_ratio": both.permeability / fine.permeability}
+    return {
+        "pore_ratio": both.pore_radius / fine.pore_radius,
+        "permeability_ratio": both.permeability / fine.permeability,
+    }
 
 
-def pipe_volumes(diameter: float, wall: float, wick_thickness: float, porosity: float, length: float, fill: float) -> dict[str, Any]:
+def pipe_volumes(
+    diameter: float, wall: float, wick_thickness: float, porosity: float, length: float, fill: float
+) -> dict[str, Any]:
     """Metal and water in m^3 of a round pipe with a wick of a given porosity."""
     section = heat_pipe.pipe_section(diameter, wall, wick_thickness)
     wick = wicks.sintered_powder(1e-4, porosity, 390.0, 0.6)
-    return {"metal": heat_pipe.metal_volume(section, wick, length), "water": heat_pipe.water_volume(section, wick, length, fill)}
+    return {
+        "metal": heat_pipe.metal_volume(section, wick, length),
+        "water": heat_pipe.water_volume(section, wick, length, fill),
+    }
 
 
-def chamber_volumes(area: float, wall: float, wick_thickness: float, porosity: float, fill: float) -> dict[str, Any]:
+def chamber_volumes(
+    area: float, wall: float, wick_thickness: float, porosity: float, fill: float
+) -> dict[str, Any]:
     """Metal and water in m^3 of a vapor chamber."""
     return {
         "metal": vapor_chamber.metal_volume(area, wall, wick_thickness, porosity),
@@ -70,9 +89,13 @@ def least_limit(values: Any) -> Any:
     return two_phase.governing({f"limit {i}": value for i, value in enumerate(values)})[1]
 
 
-def sheet_of_two(first_conductivity: float, first_thickness: float, second_conductivity: float, second_thickness: float) -> Any:
+def sheet_of_two(
+    first_conductivity: float, first_thickness: float, second_conductivity: float, second_thickness: float
+) -> Any:
     """Sheet conductance in W/K of two layers side by side."""
-    return deck.sheet_conductance((first_conductivity, first_thickness), (second_conductivity, second_thickness))
+    return deck.sheet_conductance(
+        (first_conductivity, first_thickness), (second_conductivity, second_thickness)
+    )
 
 
 def one_ring(inner_scale: float, resistance: float) -> Any:
@@ -83,7 +106,9 @@ def one_ring(inner_scale: float, resistance: float) -> Any:
 def cloth_and_bloodless_tissue(cloth: float, thickness: Any, conductivity: Any) -> Any:
     """Area resistance in K m^2/W of cloth over tissue without blood flow or metabolism."""
     count = len(thickness)
-    dead = tissue.Tissue(tuple(map(float, thickness)), tuple(map(float, conductivity)), (0.0,) * count, (0.0,) * count)
+    dead = tissue.Tissue(
+        tuple(map(float, thickness)), tuple(map(float, conductivity)), (0.0,) * count, (0.0,) * count
+    )
     return tissue.contact_resistance(cloth, dead)[0]
 
 
