@@ -119,8 +119,9 @@ def spread(network: CompiledNetwork, samples: int) -> CompiledNetwork:
         return network
 
     def wide(values: Array) -> Array:
-        return np.ascontiguousarray(np.broadcast_to(values.reshape(*values.shape, 1) if not network.batch_shape else values,
-                                                    (*values.shape[: values.ndim - len(network.batch_shape)], samples)))  # fmt: skip
+        own = values.shape[: values.ndim - len(network.batch_shape)]
+        single = values if network.batch_shape else values[..., None]
+        return np.ascontiguousarray(np.broadcast_to(single, (*own, samples)))
 
     return replace(
         network, capacity=wide(network.capacity), link_conductance=wide(network.link_conductance),

@@ -115,27 +115,40 @@ def tolerance(
     whole = _whole_yield(many, known)
     passed, count = whole
     least, most = capability.yield_interval(passed, count)
+    missed = 1.0 - passed / count
+    load_name = many.provenance.get("workload", _word(workload))
     return Study(
-        name="tolerance", title=f"Every unit of {design.name}, mode {mode}, load {many.provenance.get('workload', _word(workload))}",
+        name="tolerance",
+        title=f"Every unit of {design.name}, mode {mode}, load {load_name}",
         question="How do the units differ, how many miss a limit, and which dimension should be controlled?",
-        table=table, tables=tables,
+        table=table,
+        tables=tables,
         facts={
-            "units simulated": count, "yield over all limits": (100.0 * passed / count, "percent"),
+            "units simulated": count,
+            "yield over all limits": (100.0 * passed / count, "percent"),
             "yield, 95 % interval": f"{100 * least:.2f} to {100 * most:.2f} %",
-            "expected failures in a year": f"{volume * (1 - passed / count):,.0f} of {volume:,} ({volume * (1 - most):,.0f} to {volume * (1 - least):,.0f})",
-            "output nearest its limit": critical, "its worst corner by search": f"{searched:.4g} ({flipped} parameters off the all-worst corner)", "strongest parameters": ", ".join(tornado["parameter"].head(3)),
+            "expected failures in a year": (
+                f"{volume * missed:,.0f} of {volume:,} ({volume * (1 - most):,.0f} to {volume * (1 - least):,.0f})"
+            ),
+            "output nearest its limit": critical,
+            "its worst corner by search": f"{searched:.4g} ({flipped} parameters off the all-worst corner)",
+            "strongest parameters": ", ".join(tornado["parameter"].head(3)),
         },
         assumptions=(
-            f"Population: {people.source}; {len(names)} parameters, {len(people.correlations)} correlations, lots of {people.lot_size}.",
+            f"Population: {people.source}; {len(names)} parameters, {len(people.correlations)} correlations, "
+            f"lots of {people.lot_size}.",
             "Declared half widths are three sigma; a declared tolerance is a plausible value, not factory data.",
-            f"{count} units by {method} points, seed {seed}; each unit is one closed-loop simulation of {duration or 'its load'} s.",
-            "Ppk by the method of percentiles where the output is not normal (Anderson-Darling at 1 %), else by mean and sigma.",
+            f"{count} units by {method} points, seed {seed}; each unit is one closed-loop simulation "
+            f"of {duration or 'its load'} s.",
+            "Ppk by the method of percentiles where the output is not normal (Anderson-Darling at 1 %), "
+            "else by mean and sigma.",
             f"{design.note or 'No note on the origin of the design data.'}",
         ),
         caution=CAUTION,
-        provenance=provenance(design, mode=mode, ambient=ambient, seed=seed, samples=samples, method=method,
-                              workload=_word(workload)),
-    )  # fmt: skip
+        provenance=provenance(
+            design, mode=mode, ambient=ambient, seed=seed, samples=samples, method=method, workload=_word(workload)
+        ),
+    )
 
 
 def _population(design: Design, population: Population | str | Path | None) -> Population:
