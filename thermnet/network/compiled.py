@@ -160,10 +160,11 @@ class CompiledNetwork:
         """One machine out of the trailing axes."""
         if not self.batch_shape:
             return self
-        ix = index if isinstance(index, tuple) else (index,)
+        ix: tuple[Any, ...] = index if isinstance(index, tuple) else (index,)
 
         def pick(values: Array) -> Array:
-            return np.ascontiguousarray(values[(Ellipsis, *ix)])
+            place: Any = (Ellipsis, *ix)
+            return np.ascontiguousarray(values[place])
 
         boundary = tuple(
             v if callable(v) or np.ndim(v) == 0 else float(np.broadcast_to(v, self.batch_shape)[ix])

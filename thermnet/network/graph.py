@@ -161,7 +161,7 @@ class ThermalNetwork:
 
     # -- solving (thin: the numerics live in thermnet.solve) ------------------------------------------------
 
-    def steady(self, power: Mapping[str, Any] | None = None, *, guess: Mapping[str, float] | None = None) -> pd.Series:
+    def steady(self, power: Mapping[str, Any] | None = None, *, guess: Mapping[str, float] | None = None) -> pd.Series[float]:
         """Steady temperatures in degC by node name.
 
         Parameters
@@ -179,7 +179,8 @@ class ThermalNetwork:
         ThermalRunawayError
             Leakage outgrows what the network carries away: there is no steady state.
         """
-        return hand_over("solve.steady:solve_steady")(self, power or {}, guess=guess)
+        found: pd.Series[float] = hand_over("solve.steady:solve_steady")(self, {} if power is None else power, guess=guess)
+        return found
 
     def transient(
         self,
@@ -224,7 +225,7 @@ class ThermalNetwork:
             ``initial="steady"`` has no steady state.  A runaway later on ends the run, with that status.
         """
         return hand_over("solve.transient:solve_transient")(
-            self, power or {}, duration, initial=initial, times=times, tolerance=tolerance, progress=progress
+            self, {} if power is None else power, duration, initial=initial, times=times, tolerance=tolerance, progress=progress
         )
 
     # -- inside --------------------------------------------------------------------------------------------

@@ -410,7 +410,9 @@ def _interpolator(plant: Plant, time: Array, x: Array, heat: Array, boundary: Ar
         else:
             phi0, phi1, *_ = phi_functions(system.matrix, max(step, 1e-12))[0]
             state = phi0 @ x[k] + step * (phi1 @ (system.inputs[:, columns] @ inputs))
-        return _everything(plant, state[None], heat[k : k + 1], boundary[k : k + 1], level[k : k + 1])[0]
+        one = _everything(plant, state[None], heat[k : k + 1], boundary[k : k + 1], level[k : k + 1])
+        found: Array = one[0]
+        return found
 
     return between
 

@@ -222,7 +222,7 @@ def trace_times(task: Task) -> Array:
     period = task.template.period
     every = ticks(task.trace_period, period)
     samples = ticks(task.duration, period)
-    return np.arange(-(-samples // every)) * every * period
+    return np.asarray(np.arange(-(-samples // every)) * every * period, dtype=np.float64)
 
 
 def solve_chunk(task: Task, chunk: slice) -> tuple[dict[str, Array], dict[str, Array]]:
@@ -232,7 +232,7 @@ def solve_chunk(task: Task, chunk: slice) -> tuple[dict[str, Array], dict[str, A
     stack = Stack(template, machine, count)
     samples = ticks(task.duration, template.period)
     packed = Packed(task, stack, machine, chunk, samples)
-    starts = _starts(task, stack, packed)
+    starts = start_states(task, stack, packed)
     every = ticks(task.trace_period, template.period) if task.traces else samples + 1
     outputs: dict[str, list[float]] = {}
     traces = {name: np.empty((count, trace_times(task).size)) for name in task.traces}
@@ -320,7 +320,8 @@ class Packed:
     def _demand_of(self, i: int) -> Array:
         """Demand of one sample, whose voltage may differ from the template's."""
         if self._metered is None:
-            return self.silicon.demand
+            shared: Array = self.silicon.demand
+            return shared
         voltages = self._voltage[i].tolist()
         rows = [demand_at_voltage(row, *scales) for row, scales in zip(self._metered, voltages, strict=True)]
         return np.ascontiguousarray(np.vstack(rows))
@@ -361,7 +362,7 @@ class Packed:
 Start = tuple[Array, NDArray[np.int64], NDArray[np.int64], Array]
 
 
-def _starts(task: Task, stack: Stack, packed: Packed) -> list[Start]:
+def start_states(task: Task, stack: Stack, packed: Packed) -> list[Start]:
     """Temperatures, fan positions, table steps and power of every sample at the start."""
     template, count = task.template, stack.samples
     chips = [chip.name for chip in template.machine.chips]

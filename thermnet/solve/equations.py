@@ -99,7 +99,8 @@ class HeatBalance:
     def leakage(self, temperature: Array) -> Array:
         """Heat of each leakage law, W."""
         exponent = self.leak_slope * (temperature[self.compiled.leak_node] - self.leak_reference)
-        return self.leak_power * np.exp(np.minimum(exponent, MAXIMUM_EXPONENT))
+        heat: Array = self.leak_power * np.exp(np.minimum(exponent, MAXIMUM_EXPONENT))
+        return heat
 
     def leaks_at_most(self, temperature: Array) -> bool:
         """Whether any leakage stands at the cap of its exponent, past which its growth is no longer followed."""

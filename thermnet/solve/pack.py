@@ -190,11 +190,11 @@ def pack_rules(plant: Plant, mode: Mode, sensors: SensorSet) -> kernel.Rules:
     throttle_ticks = per_chip(lambda c: ticks(c.throttle_period, period), np.int64)
     tables, first, on, speed = [], [0], [], []
     fans: list[FanControl] = [mode.fans.get(fan.name, FanControl()) for fan in machine.fans]
-    for f, control in enumerate(fans):
-        for rows in control.tables:
-            tables.append((f, sensors.index(rows.sensor), rows.hysteresis))
-            on += [row[0] for row in rows.steps]
-            speed += [row[1] for row in rows.steps]
+    for f, drive in enumerate(fans):
+        for own in drive.tables:
+            tables.append((f, sensors.index(own.sensor), own.hysteresis))
+            on += [row[0] for row in own.steps]
+            speed += [row[1] for row in own.steps]
             first.append(len(on))
     fan_ticks = np.array([ticks(c.period, period) for c in fans], dtype=np.int64)
     caps = fan_caps(machine, mode)

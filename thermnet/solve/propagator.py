@@ -137,8 +137,8 @@ def condense(compiled: CompiledNetwork, law_conductance: Array | None = None) ->
         if lonely.size:
             name = compiled.nodes[massless[lonely[0]]]
             raise NetworkError(f"massless node {name!r} has no heat path at this operating point")
-        massless_x = np.linalg.solve(kzz, -kzx)
-        massless_u = np.linalg.solve(kzz, drive[massless])
+        massless_x = np.asarray(np.linalg.solve(kzz, -kzx), dtype=np.float64)
+        massless_u = np.asarray(np.linalg.solve(kzz, drive[massless]), dtype=np.float64)
     else:
         massless_x, massless_u = np.zeros((0, active.size)), np.zeros((0, n + b))
     matrix = -(kxx + kxz @ massless_x) / capacity[:, None]

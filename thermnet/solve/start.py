@@ -154,4 +154,5 @@ def fan_request(rules: kernel.Rules, steps: NDArray[np.int64]) -> NDArray[np.int
             f = rules.table_fan[t]
             speeds[f] = max(speeds[f], rules.step_speed[rules.table_first[t] + step - 1])
     speeds = np.minimum(speeds, rules.fan_cap)
-    return np.floor(speeds / rules.fan_grid + 0.5).astype(np.int64)
+    indices: NDArray[np.int64] = np.floor(speeds / rules.fan_grid + 0.5).astype(np.int64)
+    return indices

@@ -219,7 +219,7 @@ def _solve_exactly(
     def between(_: int, time: float) -> Array:
         k = max(0, int(np.searchsorted(marks, time, side="right")) - 1)
         step = max(time - float(marks[k]), 0.0)
-        phi0, phi1, *_ = phi_functions(system.matrix, step, loss=system.loss)[0]
+        phi0, phi1, _phi2, _phi3 = phi_functions(system.matrix, step, loss=system.loss)[0]
         state = phi0 @ states[k] + step * (phi1 @ (system.inputs @ inputs[k]))
         return np.concatenate([system.everything(state, inputs[k], compiled.size), boundary])
 
