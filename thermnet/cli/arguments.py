@@ -145,6 +145,8 @@ OPTIONS = {
     "family": Option("--family", switch=True, help="with every design, the same machine with other cooling stacks"),
     "noise": Option("--noise", decibels, None, "LEVEL", "noise cap for all, dBA (default: that of the mode)"),
     "at_power": Option("--power", watts, None, "POWER", "power to compare at, W (default: the mode's sustained limit)"),
+    "through": Option("--through", str, None, "NAME", "interface part (default: the first one on a chip)"),
+    "chip_power": Option("--power", watts, None, "POWER", "power of the chip, W (default: the mode's burst limit)"),
     "costs": Option(
         "--cost", cost, None, "PART=COST", "cost of a part (or of each of a kind); several times", again=True
     ),

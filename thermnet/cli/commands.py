@@ -83,6 +83,10 @@ def _compare_arguments(given: argparse.Namespace, design: Design) -> dict[str, A
     }  # fmt: skip
 
 
+def _joint_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    return {"through": given.through, "power": given.chip_power}
+
+
 def _tolerance_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
     more = {"duration": given.duration} if given.duration else {}
     return {
@@ -107,6 +111,10 @@ STUDIES = {
         ("design", "sustained_W", "held_by", "power_10_s_W", "power_60_s_W", "noise_dBA", "junction_degC",
          "skin_degC", "dry_out_margin_W", "mass_g", "height_mm", "cost"),
         further=("in words",), several=True,
+    ),
+    "joint": StudyCommand(
+        "joint", "where a joint presses, where it is thick, and what its faults cost",
+        ("mode", "ambient", "through", "chip_power"), _joint_arguments,
     ),
     "tolerance": StudyCommand(
         "tolerance", "every unit off the line: spread, yield, capability, what to control",

@@ -8,7 +8,7 @@ from typing import Any
 
 from matplotlib.axes import Axes
 
-from thermnet.show import burst_figures, compare_figures, tolerance_figures
+from thermnet.show import burst_figures, compare_figures, joint_figures, tolerance_figures
 from thermnet.show.run_figures import plot_run
 from thermnet.show.style import Drawing, look, new_figure, settle
 from thermnet.studies.study import Study
@@ -76,6 +76,17 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
             "Power to the right is a gain; mass and height to the right are a loss.", draws=("differences",),
             size=lambda study: (7.6, 1.6 + 0.26 * 5 * max(len(study.table) - 1, 1)),
         ),
+    ),
+    "joint": (
+        FigureOf("rise", joint_figures.rise, joint_figures.describe_rise,
+                 "Where the chip is hottest over the plate; the outlines are hot spot and bare places.",
+                 draws=("map",), size=lambda study: (6.6, 5.2)),
+        FigureOf("bond_line", joint_figures.bond_line, joint_figures.describe_bond_line,
+                 "Thick is slow: bow, tilt and load decide where.", size=lambda study: (6.6, 5.2)),
+        FigureOf("pressure", joint_figures.pressure, joint_figures.describe_pressure,
+                 "An edge or corner far above the mean may chip a bare die.", size=lambda study: (6.6, 5.2)),
+        FigureOf("tightening", joint_figures.tightening, joint_figures.describe_tightening,
+                 "Lower is kinder to the die's edges; the last steps of all orders meet.", draws=("tightening",)),
     ),
     "tolerance": (
         FigureOf("histogram", tolerance_figures.histogram, tolerance_figures.describe_histogram,
