@@ -124,6 +124,24 @@ class HeldPower:
         fixed = None if fans is None else np.array(fans, dtype=np.int64)
         return settle(self.plant, loop.silicon, loop.senses, loop.rules, self.demand(power), fixed_fans=fixed)
 
+    def soak_at(self, power: float | Mapping[str, float]) -> Soak:
+        """Steady state at a power in all, or at powers by chip (others at idle), fans settled."""
+        if not isinstance(power, Mapping):
+            return self.soak(float(power))
+        names = [chip.name for chip in self.plant.machine.chips]
+        unknown = [name for name in power if name not in names]
+        if unknown or any(not (np.isfinite(w) and w >= 0) for w in power.values()):
+            raise ValueError(f"power {dict(power)!r}; expected W of 0 or more by chip ({', '.join(names)})")
+        idle = self.plant.machine.idle_power
+        watts = np.array([float(power.get(name, idle.get(name, 2.0))) for name in names])
+        loop = self._loop
+        return settle(self.plant, loop.silicon, loop.senses, loop.rules, watts)
+
+    @property
+    def silicon(self) -> kernel.Silicon:
+        """The chips as packed arrays."""
+        return self._loop.silicon
+
     def _excess(self, everything: Array, level: int) -> Array:
         compiled = self.plant.compiled(level)
         full = np.concatenate([everything, self.plant.boundary])
