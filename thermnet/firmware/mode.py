@@ -123,6 +123,12 @@ class ChargerControl:
 
     def __post_init__(self) -> None:
         parameter.check(self)
+        if not self.steps:
+            raise ValueError("ChargerControl.steps: empty; expected at least one row")
+        if any(after[0] <= before[0] for before, after in zip(self.steps, self.steps[1:], strict=False)):
+            raise ValueError("ChargerControl.steps: thresholds must rise")
+        if any(not 0.0 <= share <= 1.0 for _, share in self.steps):
+            raise ValueError("ChargerControl.steps: shares must lie from 0 to 1")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -46,8 +46,11 @@ class Workload:
 
     def __post_init__(self) -> None:
         times = np.asarray(self.times, dtype=float)
-        if times.ndim != 1 or times.size == 0 or times[0] != 0.0 or np.any(np.diff(times) <= 0):
+        rising = times.ndim == 1 and times.size > 0 and times[0] == 0.0 and np.all(np.diff(times) > 0)
+        if not (rising and np.isfinite(times[-1])):
             raise ValueError(f"workload {self.name!r}: times must rise from 0 s without repeats")
+        if self.holds not in ("power", "frequency"):
+            raise ValueError(f"workload {self.name!r}: holds {self.holds!r}; expected 'power' or 'frequency'")
         for chip, watts in self.watts.items():
             values = np.asarray(watts, dtype=float)
             if values.shape != times.shape or not np.all(np.isfinite(values)) or np.any(values < 0):

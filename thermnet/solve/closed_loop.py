@@ -258,6 +258,9 @@ def start_state(
         missing = [name for name in plant.state_of if name not in final.temperature]
         if missing:
             raise NetworkError(f"the run to start from has no node {missing[0]!r}; it is of another design")
+        strangers = [n for n in chips if n not in final.average] + [f.name for f in machine.fans if f.name not in final.fan]
+        if strangers:
+            raise NetworkError(f"the run to start from has no {strangers[0]!r}; it is of another design")
         x = np.array([final.temperature[name] for name in plant.state_of])
         indices = np.array([round(final.fan[f.name] / f.grid) for f in machine.fans], dtype=np.int64)
         state = fresh_state(plant, rules, senses, x, average=np.array([final.average[c] for c in chips]),
@@ -355,7 +358,7 @@ def to_run(loop: Loop, reason: int, workload: Workload, provenance: Mapping[str,
         levels = np.asarray(machine.noise(speeds), dtype=float)
         if np.any(np.isfinite(levels)):
             channels["noise"] = Channel("place", ("operator",), levels[:, None], "dBA", "noise at the operator")
-    status = Status.RUNAWAY if reason == kernel.RUNAWAY else Status.COMPLETE
+    status = {kernel.RUNAWAY: Status.RUNAWAY, kernel.LIMIT_HIT: Status.STOPPED}.get(reason, Status.COMPLETE)
     stored = float(plant.condensed[int(level[0])].capacity @ (x[-1] - x[0]))
     run = Run(
         time=time, names=(*plant.nodes, *plant.boundaries), temperatures=full,

@@ -36,7 +36,7 @@ from thermnet.solve.pack import (
 )
 from thermnet.solve.plant import Plant
 from thermnet.solve.stack import Stack, per_sample, subset
-from thermnet.solve.start import charger_steps, fan_request, fan_steps, within_melting_ranges
+from thermnet.solve.start import charger_steps, fan_request, fan_steps, settled_readings, within_melting_ranges
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -404,7 +404,7 @@ def settle_samples(
         still = []
         for i in moving:
             senses = packed.senses_of(int(i))
-            readings = senses.weight @ everything[template.active, i] + senses.offset
+            readings = settled_readings(senses, everything[template.active, i])
             higher = np.maximum(tables[i], np.minimum(fan_steps(rules[i], readings), tables[i] + 1))
             if not np.array_equal(higher, tables[i]):
                 tables[i] = higher

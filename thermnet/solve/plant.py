@@ -34,7 +34,8 @@ class Plant:
     def __init__(self, machine: Machine, period: float) -> None:
         self.machine = machine
         self.period = period
-        self.counts = [round(fan.maximum / fan.grid) + 1 for fan in machine.fans]
+        # The grid ends at or below the highest speed, never above it.
+        self.counts = [int(fan.maximum / fan.grid + 1e-9) + 1 for fan in machine.fans]
         self.strides = [int(np.prod(self.counts[:i], dtype=np.int64)) for i in range(len(self.counts))]
         self.levels = int(np.prod(self.counts, dtype=np.int64)) if self.counts else 1
         self._batch: CompiledNetwork | None = None

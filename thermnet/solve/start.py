@@ -57,7 +57,7 @@ def settle(
         everything = soaked(plant, with_charger(silicon, rules, eased), level, power, guess)
         guess = everything
         x = everything[plant.active]
-        readings = senses.weight @ x + senses.offset
+        readings = settled_readings(senses, x)
         higher = np.maximum(tables, np.minimum(fan_steps(rules, readings), tables + 1))
         if fixed_fans is None and not np.array_equal(higher, tables):
             tables = higher
@@ -67,6 +67,14 @@ def settle(
         else:
             break
     return Soak(within_melting_ranges(plant, x), everything, np.array(power, dtype=float), indices, tables)
+
+
+def settled_readings(senses: kernel.Senses, x: Array) -> Array:
+    """What the sensors show of a machine at rest, degC: lag and delay have passed, the rounding stays."""
+    raw = senses.weight @ x + senses.offset
+    step = np.where(senses.resolution > 0.0, senses.resolution, 1.0)
+    readings: Array = np.where(senses.resolution > 0.0, np.floor(raw / step + 0.5) * step, raw)
+    return readings
 
 
 def within_melting_ranges(plant: Plant, x: Array) -> Array:
