@@ -52,7 +52,7 @@ def test_fan_of_a_settled_machine_follows_the_rounded_reading(plant, offset):
     threshold = np.floor(truth) + (1.0 if truth % 1.0 >= 0.5 else 0.0) + (0.0 if offset < 0.5 else 1.0)
     table = FanTable(sensor="junction", steps=((threshold, 1600.0),))
     mode = dataclasses.replace(CALM, fans={"fan": FanControl(idle_speed=1500.0, tables=(table,))})
-    after, senses, rules = settled(plant, mode, 12.0)
+    after, senses, _ = settled(plant, mode, 12.0)
     assert settled_readings(senses, soak.x)[0] == np.floor(truth + 0.5)
     expected = 15 if offset > 0.5 else 16
     assert after.indices[0] == expected
