@@ -67,7 +67,7 @@ class Declaration:
             f"{word} {units.show(bound, self.unit, shown)}"
             for word, bound in (
                 ("above", self.above), ("at least", self.at_least), ("below", self.below), ("at most", self.at_most),
-            )  # fmt: skip
+            )
             if bound is not None
         ]
         return " and ".join(parts)

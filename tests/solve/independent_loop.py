@@ -5,10 +5,9 @@ Nothing here uses the package's compiled network, propagators or kernel; only th
 
 from __future__ import annotations
 
+import hand_machine as hand
 import numpy as np
 from scipy.integrate import solve_ivp
-
-import hand_machine as hand
 
 SIGMA = 5.670374419e-8
 NODES = list(hand.CAPACITIES)

@@ -308,9 +308,11 @@ class _Problem:
             since[busy] = np.where(better, 0, since[busy] + 1)
             best[:, busy] = np.where(better, pose, best[:, busy])
             least[busy] = np.where(better, worst, least[busy])
-            # Done; or no longer getting better; or tipping over without end.
+            # Done; or as good as rounding lets it be; or tipping over without end.  (What is left over may well grow
+            # for some steps while the potential falls.)
             fallen = np.max(np.abs(pose[1:]), axis=0) > TIPPED
-            going = (least[busy] > BALANCED) & (since[busy] < 12) & ~fallen
+            patience = np.where(least[busy] <= ACCEPTED, 8, 150)
+            going = (least[busy] > BALANCED) & (since[busy] < patience) & ~fallen
             if not np.any(going):
                 break
             curvature = np.einsum("icn,jcn,cn->nij", part.basis, part.basis, stiff)

@@ -141,7 +141,7 @@ def phi_stacks(matrices: Array, step: float, keep: int) -> list[tuple[Array, Arr
     The number of halvings is that of each matrix alone, so that a machine's propagators do not depend on which
     others share its stack.
     """
-    samples, size, _ = matrices.shape
+    size = matrices.shape[1]
     norms = np.abs(matrices).sum(axis=2).max(axis=1) * step
     needed = np.where(norms > 0.5, np.ceil(np.log2(np.maximum(norms, 1e-300) / 0.5)), 0).astype(int)
     halvings = np.maximum(keep - 1, needed)

@@ -36,7 +36,13 @@ from thermnet.solve.pack import (
 )
 from thermnet.solve.plant import Plant
 from thermnet.solve.stack import Stack, per_sample, subset
-from thermnet.solve.start import charger_steps, fan_request, fan_steps, settled_readings, within_melting_ranges
+from thermnet.solve.start import (
+    charger_steps,
+    fan_request,
+    fan_steps,
+    settled_readings,
+    within_melting_ranges,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -102,7 +108,8 @@ class EnsembleRun:
         """Quantiles of every output over the samples solved."""
         import pandas as pd
 
-        values = {k: np.quantile(v[self.done], shares) if self.done.any() else np.full(len(shares), np.nan) for k, v in self.outputs.items()}
+        nothing = np.full(len(shares), np.nan)
+        values = {k: np.quantile(v[self.done], shares) if self.done.any() else nothing for k, v in self.outputs.items()}
         return pd.DataFrame(values, index=pd.Index(list(shares), name="quantile")).T
 
     def __repr__(self) -> str:
@@ -327,12 +334,14 @@ class Packed:
         return np.ascontiguousarray(np.vstack(rows))
 
     def silicon_of(self, i: int) -> kernel.Silicon:
+        """Chips of sample ``i`` of the chunk."""
         return self.silicon._replace(
             demand=self._demand_of(i), share=self.share[i], follow=self.follow[i], base_heat=self.base[i],
             leak_value=self.leaks[i], curve=self.curves[i], leak_voltage_exponent=self.exponents[i],
         )  # fmt: skip
 
     def rules_of(self, i: int) -> kernel.Rules:
+        """Firmware of sample ``i`` of the chunk."""
         rules, caps = self._rules, self._caps[i]
         if self.mode is None:
             mode = self.task.mode(self.chunk.start + i)  # type: ignore[operator]
@@ -345,6 +354,7 @@ class Packed:
         )  # fmt: skip
 
     def senses_of(self, i: int) -> kernel.Senses:
+        """Sensors of sample ``i`` of the chunk."""
         if self.task.sensors is None:
             return self._senses
         from dataclasses import replace
@@ -354,6 +364,7 @@ class Packed:
         return pack_sensors(template, sensor_set(own, template.period))
 
     def watch_of(self, i: int) -> kernel.Watch:
+        """Limits of sample ``i`` of the chunk."""
         template = self.task.template
         watch = pack_watch(template, template.compiled(template.levels - 1).law_names, template.machine.limits)
         return watch._replace(value=np.ascontiguousarray(self.limits[i]))
