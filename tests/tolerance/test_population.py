@@ -75,7 +75,7 @@ def test_tolerance_file_is_read(tern, tmp_path):
     file = tmp_path / "tol.toml"
     file.write_text(
         'lot_size = 100\n["interface.bond_line"]\nthree_sigma = "8 um"\nlot_share = 0.5\n'
-        '["fins.pitch"]\nshape = "empirical"\ncsv = "pitch.csv"\n["fan.wear"]\nshape = "triangular"\nlow = 0.9\nhigh = 1.0\ncenter = 0.97\n'  # noqa: E501
+        '["fins.pitch"]\nshape = "empirical"\ncsv = "pitch.csv"\n["fan.wear"]\nshape = "triangular"\nlow = 0.9\nhigh = 1.0\ncenter = 0.97\n'
         '[[correlations]]\nbetween = ["fan.wear", "interface.bond_line"]\ncoefficient = 0.3\n'
     )
     people = read_population(file, tern, keep_declared=False)
@@ -89,8 +89,8 @@ def test_every_problem_of_a_file_is_told_at_once(tern, tmp_path):
     (tmp_path / "empty.csv").write_text("")
     file = tmp_path / "tol.toml"
     file.write_text(
-        '["interface.bondline"]\nthree_sigma = "5 um"\n["fins.pitch"]\nthree_sigma = "5 W"\n["plate.thickness"]\nshape = "uniform"\n'  # noqa: E501
-        'low = "2 mm"\nhigh = "1 mm"\n["fan.wear"]\nshape = "empirical"\ncsv = "empty.csv"\n["bottom.emissivity"]\nthree_sigma = 0.9\n'  # noqa: E501
+        '["interface.bondline"]\nthree_sigma = "5 um"\n["fins.pitch"]\nthree_sigma = "5 W"\n["plate.thickness"]\nshape = "uniform"\n'
+        'low = "2 mm"\nhigh = "1 mm"\n["fan.wear"]\nshape = "empirical"\ncsv = "empty.csv"\n["bottom.emissivity"]\nthree_sigma = 0.9\n'
         '["fan.maximum_speed"]\nthree_sigma = "100 rpm"\n[[correlations]]\nbetween = ["fan.wear"]\ncoefficient = 2\n'
     )
     with pytest.raises(DesignError) as caught:
