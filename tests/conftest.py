@@ -9,3 +9,10 @@ from pathlib import Path
 os.environ.setdefault("MPLBACKEND", "Agg")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent / "solve"))
+
+if os.environ.get("CI"):
+    # The same examples on every run of CI; at a desk hypothesis goes on looking for new ones.
+    from hypothesis import settings
+
+    settings.register_profile("ci", derandomize=True)
+    settings.load_profile("ci")

@@ -27,7 +27,7 @@ from thermnet.physics.spreading import (
     _plain,
 )
 
-MOST_MODES = 128
+MOST_MODES = 256
 """Cosine modes per direction, at most."""
 
 _BLOCK = 1_000_000  # elements (samples x modes x modes) evaluated at once
