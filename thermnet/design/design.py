@@ -31,7 +31,7 @@ class Joint:
 
     between: tuple[str, ...] = names(doc="two faces, each part.face")
     through: str = text(default="", doc="interface part that lies in the joint")
-    resistance: float | None = quantity("K/W", default=None, above=0.0, doc="plain resistance of the joint")
+    resistance: float | None = quantity("K/W", default=None, above=0.0, step=0.02, doc="plain resistance of the joint")
     area: float | None = quantity("m^2", default=None, above=0.0, shown="mm^2", doc="contact area, where neither face has one")
 
     def __post_init__(self) -> None:

@@ -73,7 +73,7 @@ def _in_use(design: Design, slot: Slot) -> Any:
     return values_in_use().get(slot.steps[2]) if values_in_use is not None else None
 
 
-def replace_in(design: Design, changes: Mapping[str, Any]) -> Design:
+def replace_in(design: Design, changes: Mapping[str, Any], *, whole: bool = True) -> Design:
     """Make a changed copy of a design.
 
     Parameters
@@ -83,6 +83,9 @@ def replace_in(design: Design, changes: Mapping[str, Any]) -> Design:
         Dotted key to new value: a text with a unit as in a design file, a number or an array over samples in
         the inside unit, a word for a choice, or a whole Part under the part's name.  None clears what may be
         left out.
+    whole : bool
+        Also put the changed design together on trial, which takes most of the time.  Without it, what does not
+        fit together is found only where the copy is used.
 
     Returns
     -------
@@ -98,7 +101,7 @@ def replace_in(design: Design, changes: Mapping[str, Any]) -> Design:
     known = slots(design)
     problems: list[Problem] = []
     tree: dict[Any, Any] = {}
-    check = True
+    check = whole
     for key, raw in changes.items():
         name = _plain(key)
         if isinstance(raw, Part) and name in design.parts:

@@ -82,6 +82,8 @@ class Assembly:
     limits : list of Limit
     leakage : dict
         Chip name to (node, Leakage) pairs.
+    series : dict
+        Link name to the pieces that a joint is made of, in series: (what, K/W) pairs from its first end on.
     """
 
     network: ThermalNetwork
@@ -96,6 +98,7 @@ class Assembly:
     followers: dict[str, dict[str, Any]] = field(default_factory=dict)
     limits: list[Limit] = field(default_factory=list)
     leakage: dict[str, list[Any]] = field(default_factory=dict)
+    series: dict[str, tuple[tuple[str, Any], ...]] = field(default_factory=dict)
 
     def add_face(
         self, name: str, *patches: Patch, constriction: Callable[[Any], Any] | None = None, material: str = ""
@@ -177,22 +180,25 @@ def join(assembly: Assembly, first: str, second: str, *, through: Joiner | None 
             raise ValueError(f"joint {first} to {second}: neither face has an area; give the joint an area")
         between = through.patch_area_resistances(contacts, a.material, b.material)
     for k, ((p, q), contact) in enumerate(zip(pairs, contacts, strict=True)):
-        value = p.resistance + q.resistance
+        pieces: list[tuple[str, Any]] = [(f"within {first.partition('.')[0]}", p.resistance)]
         if through is not None:
-            value = value + between[k] / contact
+            pieces.append((through_name.split(" ")[0] or through.kind, between[k] / contact))
         elif resistance is not None:
             # A plain resistance belongs to the whole joint: patches share it in proportion to their area.
             share = 1.0 if len(pairs) == 1 or contact is None or total is None else contact / total
-            value = value + resistance / share
-        for face, own in ((a, p), (b, q)):
+            pieces.append((f"joint {first} to {second}", resistance / share))
+        for side, face, own in ((first, a, p), (second, b, q)):
             if (
                 face.constriction is not None
                 and contact is not None
                 and (own.area is None or np.any(own.area > contact))
             ):
-                value = value + face.constriction(contact)
+                pieces.append((f"spreading into {side.partition('.')[0]}", face.constriction(contact)))
+        pieces.append((f"within {second.partition('.')[0]}", q.resistance))
+        value = sum(piece for _, piece in pieces)
         label = f"{through_name}: {p.node}->{q.node}" if through_name else None
-        assembly.network.add_link(p.node, q.node, resistance=value, name=label)
+        key = assembly.network.add_link(p.node, q.node, resistance=value, name=label)
+        assembly.series[key] = tuple((what, piece) for what, piece in pieces if np.any(np.asarray(piece) != 0.0))
 
 
 def sum_of_areas(face: Face) -> Any:

@@ -1,0 +1,74 @@
+"""Sustained power, noise, kelvins, sensitivities, modes and ageing on tern-14, each against another way to the number."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from thermnet import studies
+from thermnet.design.load import load_design
+from thermnet.studies.held_power import HeldPower, highest_power
+from thermnet.studies.study import Study
+
+
+@pytest.fixture(scope="module")
+def tern():
+    return load_design("tern-14")
+
+
+@pytest.mark.parametrize("mode", ["library", "desk", "workshop"])
+def test_sustained_power_agrees_with_held_power(tern, mode):
+    study = studies.sustained_power(tern, mode)
+    held = HeldPower.of(tern, mode, None)
+    power, q = highest_power(held.steady_excess, 30.0)
+    row = study.table.iloc[0]
+    assert float(row["power_W"]) == pytest.approx(power, abs=0.02)
+    assert str(row["binds"]) == held.limits[q].name
+    assert Study.from_json(study.to_json()).table.shape == study.table.shape
+
+
+def test_noise_frontier_rises_with_noise(tern):
+    study = studies.noise_frontier(tern, "desk", points=8)
+    column = next(c for c in study.table.columns if c.startswith("power") or c.startswith("sustained"))
+    rows = study.table.sort_values("noise_dBA")
+    power = rows[column].to_numpy(dtype=float)
+    assert np.all(np.diff(power[np.isfinite(power)]) > -0.02)
+
+
+@pytest.mark.parametrize("power", [10.0, 28.0])
+def test_kelvin_ledger_sums_to_the_total(tern, power):
+    study = studies.kelvin_ledger(tern, "desk", power=power)
+    drops = study.table["drop_K"].to_numpy(dtype=float)
+    run = HeldPower.of(tern, "desk", None)
+    everything = run.steady_excess(power)
+    junction = everything[[limit.name for limit in run.limits].index("cpu.junction")] + 95.0
+    assert drops.sum() == pytest.approx(junction - 25.0, abs=1e-3)
+
+
+def test_next_watt_agrees_with_solving_again(tern):
+    keys = ("fins.height", "interface.bond_line", "ambient")
+    study = studies.next_watt(tern, "desk", only=keys)
+    assert set(keys) <= set(study.table["parameter"])
+    base, _ = highest_power(HeldPower.of(tern, "desk", None).steady_excess, 40.0, accuracy=1e-4)
+    row = study.table.set_index("parameter").loc["fins.height"]
+    from thermnet.design.replace import get, parameters
+
+    step = parameters(tern)["fins.height"].step
+    up = tern.replace(**{"fins.height": get(tern, "fins.height") + step})
+    down = tern.replace(**{"fins.height": get(tern, "fins.height") - step})
+    high, _ = highest_power(HeldPower.of(up, "desk", None).steady_excess, base, accuracy=1e-4)
+    low, _ = highest_power(HeldPower.of(down, "desk", None).steady_excess, base, accuracy=1e-4)
+    column = next(c for c in study.table.columns if c.startswith("sustained"))
+    assert float(row[column]) == pytest.approx(0.5 * (high - low), rel=0.03, abs=0.01)
+
+
+def test_dust_and_age_cost_power(tern):
+    study = studies.ageing(tern, "desk", months=(0.0, 24.0))
+    column = next(c for c in study.table.columns if c.startswith("power") or c.startswith("sustained"))
+    values = study.table[column].to_numpy(dtype=float)
+    assert values[-1] < values[0] - 1.0
+
+
+def test_impossible_requests_are_refused(tern):
+    with pytest.raises(ValueError, match="expected"):
+        studies.kelvin_ledger(tern, "desk", power=-5.0)
