@@ -151,6 +151,7 @@ OPTIONS = {
         "--cost", cost, None, "PART=COST", "cost of a part (or of each of a kind); several times", again=True
     ),
     "load": Option("--load", load, None, "LOAD", "a load by name, a power in W, or the path of a CSV log"),
+    "ledger_power": Option("--power", watts, 28.0, "POWER", "chip power, W (default 28)"),
     "unit_load": Option("--load", load, "render", "LOAD", "load that every unit runs (default render)"),
     "samples": Option("--samples", count, 1024, "N", "units to simulate (default 1024)"),
     "seed": Option("--seed", count, 1, "N", "seed of the units (default 1)"),

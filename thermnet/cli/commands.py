@@ -95,6 +95,10 @@ def _tolerance_arguments(given: argparse.Namespace, design: Design) -> dict[str,
     }  # fmt: skip
 
 
+def _plain_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    return {}
+
+
 STUDIES = {
     "burst": StudyCommand(
         "burst_budget", "how many watts for how long, and which limit binds",
@@ -121,6 +125,25 @@ STUDIES = {
         ("mode", "ambient", "unit_load", "duration", "samples", "seed", "tolerances", "volume", "store", "scheduler"),
         _tolerance_arguments,
         ("output", "nominal", "sd", "p05", "p95", "low_corner", "high_corner", "yield_percent", "ppk", "failures_per_year"),
+    ),
+    "sustained": StudyCommand(
+        "sustained_power", "how many watts for ever, and which limit binds", ("mode", "ambient"), _plain_arguments,
+        ("mode", "ambient_degC", "power_W", "binds", "next_limit", "next_power_W", "fan_rpm", "noise_dBA"),
+    ),
+    "noise": StudyCommand(
+        "noise_frontier", "sustained watts and work against noise", ("mode", "ambient"), _plain_arguments,
+    ),
+    "ledger": StudyCommand(
+        "kelvin_ledger", "where the kelvins go from the hot spot to the room", ("mode", "ambient", "ledger_power"),
+        lambda given, design: {"power": given.ledger_power},
+        ("element", "from_node", "to_node", "from_degC", "drop_K", "share_percent", "heat_W"),
+    ),
+    "next-watt": StudyCommand(
+        "next_watt", "watts per practical step of every parameter", ("mode", "ambient"), _plain_arguments,
+        ("parameter", "value", "step", "sustained_W_per_step", "burst_W_per_step", "skin_K_per_step", "move"),
+    ),
+    "ageing": StudyCommand(
+        "ageing", "power at constant noise against dust, interface ageing and fan wear", ("mode", "ambient"), _plain_arguments,
     ),
 }  # fmt: skip
 """Studies by command.  A new study is one entry here."""
