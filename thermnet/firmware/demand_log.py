@@ -66,7 +66,7 @@ def read_demand_csv(path: str | Path, chips: Sequence[str]) -> Workload:
     source = str(place)
     if not chips:
         raise DesignError(source, [Problem("chips", "no chip", "at least one chip to put the demand on")])
-    rows = split_rows(_text(place, source), source)
+    rows = split_rows(log_text(place, source), source)
     notes = list(rows.notes)
     columns = find_columns(rows, chips, source, notes)
     problems: list[Problem] = []
@@ -89,7 +89,8 @@ def read_demand_csv(path: str | Path, chips: Sequence[str]) -> Workload:
     )  # fmt: skip
 
 
-def _text(path: Path, source: str) -> str:
+def log_text(path: Path, source: str) -> str:
+    """Text of a log file in whatever usual encoding."""
     content = read_bytes(path, "a demand log (CSV)", LARGEST_LOG)
     if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
         try:
@@ -109,7 +110,7 @@ def _text(path: Path, source: str) -> str:
 def _power(rows: Rows, column: Column, problems: list[Problem], notes: list[str]) -> Array:
     """Power of one column in W, nan where a cell is missing."""
     text = rows.cells[column.index]
-    values = _numbers(text, rows.decimal_comma) * column.factor
+    values = numbers(text, rows.decimal_comma) * column.factor
     missing = text.str.lower().isin(_MISSING).to_numpy() | (
         np.isnan(values) & (text.str.lower() == "nan").to_numpy()
     )
@@ -141,7 +142,8 @@ def _filled(values: Array, chip: str, notes: list[str]) -> Array:
     return np.asarray(values[np.where(before < 0, int(np.argmin(missing)), before)], dtype=float)
 
 
-def _numbers(text: pd.Series[str], decimal_comma: bool) -> Array:
+def numbers(text: pd.Series[str], decimal_comma: bool) -> Array:
+    """Numbers of a column of cells, nan where a cell is none."""
     import pandas as pd
 
     if decimal_comma:

@@ -50,7 +50,7 @@ def find_columns(rows: Rows, chips: Sequence[str], source: str, notes: list[str]
     """
     problems: list[Problem] = []
     parsed = [
-        _split(name, rows.units[i] if i < len(rows.units) else "") for i, name in enumerate(rows.header)
+        split_name(name, rows.units[i] if i < len(rows.units) else "") for i, name in enumerate(rows.header)
     ]
     line = f"line {rows.header_line}"
     time = _time_columns(rows, parsed, line, problems)
@@ -64,7 +64,7 @@ def find_columns(rows: Rows, chips: Sequence[str], source: str, notes: list[str]
     return Columns(time, power)
 
 
-def _split(name: str, unit_below: str) -> tuple[str, str]:
+def split_name(name: str, unit_below: str) -> tuple[str, str]:
     """Split ``cpu power (W)`` into stem and unit; the unit may also stand in a row of its own."""
     below = unit_below.strip().strip("[]()").strip()
     match = _BRACKETS.match(name) or _TAIL.match(name)
@@ -77,7 +77,8 @@ def _split(name: str, unit_below: str) -> tuple[str, str]:
     return match.group(1).strip(" _"), plain.get(unit, unit)
 
 
-def _words(stem: str) -> list[str]:
+def words_of(stem: str) -> list[str]:
+    """Lower-case words of a column's name."""
     return [
         word for word in re.split(r"[^a-z0-9]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", stem).lower()) if word
     ]
@@ -89,9 +90,9 @@ def _time_columns(
     found = [
         i
         for i, (stem, _) in enumerate(parsed)
-        if set(_words(stem)[:1]) & _TIME_WORDS and not _is_power(*parsed[i])
+        if set(words_of(stem)[:1]) & _TIME_WORDS and not _is_power(*parsed[i])
     ]
-    by_word = {_words(parsed[i][0])[0]: i for i in found}
+    by_word = {words_of(parsed[i][0])[0]: i for i in found}
     if "date" in by_word and len(found) > 1:
         clock = next(i for i in found if i != by_word["date"])
         return tuple(Column(i, rows.header[i], parsed[i][0], "", 1.0) for i in (by_word["date"], clock))
@@ -128,7 +129,7 @@ def _factor(unit: str, inside: str, key: str, problems: list[Problem]) -> float:
 
 
 def _is_power(stem: str, unit: str) -> bool:
-    words = set(_words(stem))
+    words = set(words_of(stem))
     return "power" in words or unit in {"W", "mW", "kW", "uW", "MW", "watt", "watts"}
 
 
@@ -146,7 +147,7 @@ def _power_columns(
         index = _match(chip, position, candidates, parsed, rows, line, problems)
         if index is not None and index not in chosen.values():
             chosen[chip] = index
-    free = [i for i in candidates if not set(_words(parsed[i][0])) & OTHER_WORDS]
+    free = [i for i in candidates if not set(words_of(parsed[i][0])) & OTHER_WORDS]
     if not chosen and len(free) == 1:
         chosen[chips[0]] = free[0]
         notes.append(f"column {rows.header[free[0]]!r} taken for {chips[0]}")
@@ -174,12 +175,12 @@ def _match(
     problems: list[Problem],
 ) -> int | None:
     """Column of a chip: by its own name first, by the trade's words for processor and graphics after that."""
-    own = set(_words(chip))
-    by_name = [i for i in candidates if own and own <= set(_words(parsed[i][0]))]
+    own = set(words_of(chip))
+    by_name = [i for i in candidates if own and own <= set(words_of(parsed[i][0]))]
     words = PROCESSOR_WORDS if position == 0 else GRAPHICS_WORDS if position == 1 else frozenset()
-    by_word = [i for i in candidates if words & set(_words(parsed[i][0]))]
-    fits = [i for i in (by_name or by_word) if not set(_words(parsed[i][0])) & (OTHER_WORDS - {"total"})]
-    exact = [i for i in fits if set(_words(parsed[i][0])) - {"power", "total", "package"} == own]
+    by_word = [i for i in candidates if words & set(words_of(parsed[i][0]))]
+    fits = [i for i in (by_name or by_word) if not set(words_of(parsed[i][0])) & (OTHER_WORDS - {"total"})]
+    exact = [i for i in fits if set(words_of(parsed[i][0])) - {"power", "total", "package"} == own]
     if len(fits) > 1 and len(exact) == 1:
         fits = exact
     if len(fits) > 1:
