@@ -8,7 +8,16 @@ from typing import Any
 
 from matplotlib.axes import Axes
 
-from thermnet.show import burst_figures, compare_figures, joint_figures, tolerance_figures
+from thermnet.show import (
+    burst_figures,
+    change_figures,
+    chip_figures,
+    compare_figures,
+    joint_figures,
+    recovery_figures,
+    tolerance_figures,
+    watt_figures,
+)
 from thermnet.show.run_figures import plot_run
 from thermnet.show.style import Drawing, look, new_figure, settle
 from thermnet.studies.study import Study
@@ -95,6 +104,43 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
                  "One parameter at a time; the longest bar is the one to control."),
         FigureOf("running_yield", tolerance_figures.running_yield, tolerance_figures.describe_running_yield,
                  "The band narrows as units are added.", draws=("yield",)),
+    ),
+    "kelvin_ledger": (
+        FigureOf("kelvin_waterfall", watt_figures.kelvin_waterfall, watt_figures.describe_kelvin_waterfall,
+                 "Read from the top: each bar is one element of the way out.",
+                 size=lambda study: (9.4, 1.6 + 0.34 * len(study.table))),
+    ),
+    "noise_frontier": (
+        FigureOf("noise_frontier", watt_figures.noise_frontier, watt_figures.describe_noise_frontier,
+                 "What each decibel is worth; the marker tells what holds the power."),
+    ),
+    "next_watt": (
+        FigureOf("next_watt", watt_figures.next_watt, watt_figures.describe_next_watt,
+                 "One practical step at a time, in the direction that helps.", size=lambda study: (8.2, 5.6)),
+    ),
+    "ageing": (
+        FigureOf("ageing", watt_figures.ageing, watt_figures.describe_ageing, "The lowest line is what is left."),
+    ),
+    "recovery": (
+        FigureOf("recovered", recovery_figures.recovered, recovery_figures.describe_recovered,
+                 "How long a second burst lasts after a rest, in seconds and as a share of the first."),
+        FigureOf("duty", recovery_figures.duty, recovery_figures.describe_duty,
+                 "The longest share of the time that bursts can take without meeting a limit, ever.",
+                 size=lambda study: (7.0, 1.6 + 0.5 * max(len(study.tables["repetition"]), 2))),
+    ),
+    "chip_frontier": (
+        FigureOf("frontier", chip_figures.frontier, chip_figures.describe_frontier,
+                 "On the line a limit is just met; below and to the left there is room.", size=lambda study: (7.4, 5.0)),
+    ),
+    "what_changed": (
+        FigureOf("power_changes", change_figures.power_changes, change_figures.describe_power_changes,
+                 "To the right a change gained power, to the left it lost some.",
+                 size=lambda study: (7.6, 1.6 + 0.55 * min(max(len(study.table), 2), change_figures.MOST))),
+    ),
+    "skin_estimator": (
+        FigureOf("estimated", change_figures.estimated, change_figures.describe_estimated,
+                 "The estimator knows chip power, fan speed and room only; it has not seen this load.",
+                 draws=("trace",)),
     ),
 }  # fmt: skip
 """Figures by the name of the study.  A new figure is one entry here."""
