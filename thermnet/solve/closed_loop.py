@@ -96,7 +96,7 @@ _announced = False
 def announce() -> None:
     """Say once, on stderr, that the kernel is being compiled when no compiled copy is on disk."""
     global _announced
-    if _announced or kernel.numba is None:
+    if _announced or not hasattr(kernel.run_loop, "_cache"):  # said already, or nothing to compile
         _announced = True
         return
     _announced = True
