@@ -246,7 +246,7 @@ def test_firmware_coefficients_give_the_reduced_model_again(machine, tmp_path):
     room = np.full(times.size, 27.0)
     speed = np.full(times.size, float(reduced.full.u0[1]))
     rows = np.column_stack([power, speed, room]).tolist()
-    ours = np.array(run_estimator(content, rows))
+    ours = np.array(run_estimator(content, rows, settled=rows[0]))
     start = {"power.cpu": rows[0][0], "fan_speed.fan": rows[0][1], "ambient": rows[0][2]}
     wanted = reduced.model.response(
         times, {"power.cpu": power, "ambient": room, "fan_speed.fan": speed}, initial=start

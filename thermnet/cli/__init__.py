@@ -31,7 +31,7 @@ def parser() -> argparse.ArgumentParser:
     for name, study in STUDIES.items():
         sub = commands.add_parser(name, help=study.help, description=study.help)
         sub.add_argument(
-            "design", metavar="DESIGN", nargs="+" if study.several else None,
+            "design", metavar="DESIGN", nargs="+" if study.several else 2 if study.pair else None,
             help="name of a packaged design, or the path of a design file",
         )  # fmt: skip
         _add_options(sub, study.options)
@@ -44,6 +44,14 @@ def parser() -> argparse.ArgumentParser:
     _add_options(sub, ("load", "mode", "ambient", "start", "duration"))
     _add_outputs(sub)
     sub.set_defaults(run=run.run_simulate)
+    sub = commands.add_parser("hand-over", help="linear model (npz, CSV) and circuit netlist for colleagues")
+    sub.add_argument(
+        "design", metavar="DESIGN", help="name of a packaged design, or the path of a design file"
+    )
+    _add_options(sub, ("mode", "ambient", "at_power", "duration"))
+    sub.add_argument("--out", metavar="DIR", required=True, help="folder to write into")
+    sub.add_argument("--quiet", action="store_true", help="print nothing but errors")
+    sub.set_defaults(run=run.run_hand_over)
     sub = commands.add_parser("check", help="validate design files")
     sub.add_argument("files", metavar="FILE", nargs="+", help="design files, or names of packaged designs")
     sub.add_argument("--quiet", action="store_true", help="say nothing unless something is wrong")

@@ -34,6 +34,14 @@ def decibels(text: str) -> float:
     return _quantity(text, "dBA")
 
 
+def kelvins(text: str) -> float:
+    """Read ``0.5`` or ``"0.5 K"`` as K."""
+    value = _quantity(text, "K")
+    if value <= 0:
+        raise argparse.ArgumentTypeError(f"{text!r}; expected more than 0 K")
+    return value
+
+
 def cost(text: str) -> tuple[str, float]:
     """Read ``pipes=1.20`` as the cost of a part or of each part of a kind."""
     name, equals, amount = text.partition("=")
@@ -150,6 +158,13 @@ OPTIONS = {
     "costs": Option(
         "--cost", cost, None, "PART=COST", "cost of a part (or of each of a kind); several times", again=True
     ),
+    "burst_power": Option("--power", watts, None, "POWER", "power of the burst, W (default: the mode's burst limit)"),
+    "rests": Option("--rest", several(seconds), None, "TIMES", "rests with commas between, s (default 10 to 300)"),
+    "chips": Option("--chips", several(str), None, "A,B", "two chips (default: the first two)"),
+    "order": Option("--order", count, None, "N", "number of states"),
+    "error": Option("--error", kelvins, None, "K", "largest error of the reduction, K (default 0.5)"),
+    "period": Option("--period", seconds, 1.0, "TIME", "firmware's sample, s (default 1)"),
+    "trial": Option("--load", load, None, "LOAD", "load to try it on: a name, W, or a CSV log (default compile)"),
     "load": Option("--load", load, None, "LOAD", "a load by name, a power in W, or the path of a CSV log"),
     "ledger_power": Option("--power", watts, 28.0, "POWER", "chip power, W (default 28)"),
     "unit_load": Option("--load", load, "render", "LOAD", "load that every unit runs (default render)"),

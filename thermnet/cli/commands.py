@@ -56,6 +56,8 @@ class StudyCommand:
     """Further tables of the study worth a terminal."""
     several: bool = False
     """Whether the command takes several designs; the function then gets them as a mapping of name to design."""
+    pair: bool = False
+    """Whether the command takes two designs, the function's first two arguments."""
 
 
 def _burst_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
@@ -97,6 +99,25 @@ def _tolerance_arguments(given: argparse.Namespace, design: Design) -> dict[str,
 
 def _plain_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
     return {}
+
+
+def _recovery_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    more = {key: value for key, value in (("rests", given.rests), ("durations", given.durations)) if value}
+    return {"power": given.burst_power, **more}
+
+
+def _frontier_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    return {"durations": given.durations or (), "chips": given.chips}
+
+
+def _changed_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    return {"power": given.at_power, **({"duration": given.duration} if given.duration else {})}
+
+
+def _estimator_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    load = {} if given.trial is None else {"workload": given.trial}
+    more = {"duration": given.duration} if given.duration else {}
+    return {"order": given.order, "error": given.error, "period": given.period, **load, **more}
 
 
 STUDIES = {
@@ -145,6 +166,24 @@ STUDIES = {
     "ageing": StudyCommand(
         "ageing", "power at constant noise against dust, interface ageing and fan wear", ("mode", "ambient"), _plain_arguments,
     ),
+    "recovery": StudyCommand(
+        "recovery", "how soon and how often a burst can be repeated",
+        ("mode", "ambient", "burst_power", "rests", "durations"), _recovery_arguments, further=("repetition",),
+    ),
+    "chip-frontier": StudyCommand(
+        "chip_frontier", "combined power of two chips at constant limits", ("mode", "ambient", "chips", "durations"),
+        _frontier_arguments,
+    ),
+    "what-changed": StudyCommand(
+        "what_changed", "what differs between two designs, and what each change did",
+        ("mode", "ambient", "at_power", "duration"), _changed_arguments,
+        ("key", "before", "after", "sustained_W_part", "burst_W_part", "junction_K_part", "skin_K_part"),
+        further=("totals",), pair=True,
+    ),
+    "skin-estimator": StudyCommand(
+        "skin_estimator", "few states that follow the skin, for firmware, tried on a load",
+        ("mode", "ambient", "order", "error", "period", "trial", "duration"), _estimator_arguments,
+    ),
 }  # fmt: skip
 """Studies by command.  A new study is one entry here."""
 
@@ -155,12 +194,13 @@ def run_study(given: argparse.Namespace) -> int:
     from thermnet.show.text import study_text
 
     command = STUDIES[given.command]
-    designs = open_designs(given.design if command.several else [given.design])
+    designs = open_designs(given.design if command.several or command.pair else [given.design])
     design = next(iter(designs.values()))
     folder = output_folder(given.out)
     check_json(given)
+    first = tuple(designs.values()) if command.pair else (designs if command.several else design,)
     study: Study = getattr(studies, command.target)(
-        designs if command.several else design, given.mode, given.ambient, progress=bar_wanted(given),
+        *first, given.mode, given.ambient, progress=bar_wanted(given),
         **command.arguments(given, design),
     )
     runs = []
@@ -203,6 +243,26 @@ def run_simulate(given: argparse.Namespace) -> int:
         report = write_all(folder, [], [run], design, given)
         if not is_silent(given):
             print(f"\nReport: {report}")
+    return OK
+
+
+def run_hand_over(given: argparse.Namespace) -> int:
+    """Write linear model and netlist of a design into a folder."""
+    from thermnet.cli.outputs import KEPT
+    from thermnet.studies.hand_over import linear_model, netlist
+
+    design = open_design(given.design)
+    folder = output_folder(given.out)
+    assert folder is not None  # the parser asks for it
+    model = linear_model(design, given.mode, given.ambient, given.at_power)
+    KEPT.paths.append(model.save(folder / "linear_model.npz"))
+    KEPT.paths += model.to_csv(folder)
+    circuit = folder / "network.cir"
+    text = netlist(design, given.at_power, given.duration or 600.0, mode=given.mode, ambient=given.ambient)
+    circuit.write_text(text, encoding="ascii")
+    KEPT.paths.append(circuit)
+    if not given.quiet:
+        print(f"{model}\n" + "\n".join(f"  {path}" for path in KEPT.paths))
     return OK
 
 

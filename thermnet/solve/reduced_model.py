@@ -197,7 +197,7 @@ def worst_errors(full: LinearModel, reduced: LinearModel, scale: Array) -> dict[
 
 
 def run_estimator(
-    coefficients: Mapping[str, Any], inputs: Sequence[Sequence[float]], settled: bool = True
+    coefficients: Mapping[str, Any], inputs: Sequence[Sequence[float]], settled: Sequence[float] | None = None
 ) -> list[list[float]]:
     """Run an estimator as firmware would: plain numbers, one step per row of inputs, one row of outputs each.
 
@@ -206,8 +206,8 @@ def run_estimator(
     coefficients : mapping
         As :meth:`ReducedModel.coefficients` gives them, or read from its JSON file.
     inputs : rows of input values, one per sample, in the order of ``coefficients["inputs"]``
-    settled : bool
-        Start settled at the first row's inputs; else at the operating point.
+    settled : input values, optional
+        Start settled at these; at the operating point if left out.
     """
     form, period = coefficients["form"], coefficients["period_s"]
     if not period > 0:
@@ -218,8 +218,8 @@ def run_estimator(
     y0 = [one["operating_value"] for one in coefficients["outputs"]]
     size = len(b)
     x = [0.0] * size
-    if settled and len(inputs):
-        drive = [sum(b[i][j] * (inputs[0][j] - u0[j]) for j in range(len(u0))) for i in range(size)]
+    if settled is not None:
+        drive = [sum(b[i][j] * (settled[j] - u0[j]) for j in range(len(u0))) for i in range(size)]
         inner = np.eye(size) - (np.diag(a) if form == "diagonal" else np.array(a))
         x = np.linalg.solve(inner, drive).tolist()
     rows = []

@@ -16,6 +16,8 @@ from thermnet.studies.study import Study, provenance
 SHARES = tuple(np.linspace(0.0, 1.0, 21))
 """Share of the power that the first chip takes."""
 
+EVER = "for ever"
+
 ROUNDS = 4
 """Halvings of the share around the best one."""
 
@@ -41,7 +43,7 @@ def chip_frontier(
     Returns
     -------
     Study
-        Table ``duration_s`` (inf: for ever), ``share``, ``<first>_W``, ``<second>_W``, ``total_W``, ``binds``,
+        Table ``held`` ("for ever", "60 s"), ``share``, ``<first>_W``, ``<second>_W``, ``total_W``, ``binds``,
         ``exchange`` (W that the second gains per W that the first gives up, along the frontier).
 
     Raises
@@ -79,8 +81,9 @@ def chip_frontier(
     columns = ["duration_s", "share", f"{pair[0]}_W", f"{pair[1]}_W", "total_W", "binds"]
     table = pd.DataFrame(rows, columns=columns)
     table["exchange"] = np.concatenate([_exchange(table[table["duration_s"] == d], pair) for d in lengths])
-    for_ever = table[np.isinf(table["duration_s"])]
-    best = for_ever.loc[for_ever["total_W"].idxmax()]
+    table.insert(0, "held", [_length(d) for d in table.pop("duration_s")])
+    for_ever = table[table["held"] == EVER]
+    best = for_ever.sort_values("total_W").iloc[-1]
     control = held.design.modes[mode]
     limits = {name: control.chips[name].sustained_limit for name in pair}
     ordered = _highest(held, pair, limits[pair[0]] / sum(limits.values()), float("inf"), guess)
@@ -126,6 +129,10 @@ def _corner(held: HeldPower, pair: Sequence[str], rows: Sequence[tuple[Any, ...]
                 known[share] = power
                 added.append((float("inf"), share, share * power, (1.0 - share) * power, power, binds))
     return added
+
+
+def _length(duration: float) -> str:
+    return EVER if np.isinf(duration) else f"{duration:g} s"
 
 
 def _highest(

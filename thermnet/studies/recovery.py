@@ -32,7 +32,7 @@ FULL = 0.9
 
 
 def recovery(
-    design: Design, mode: str = "desk", ambient: float | None = None, power: float = 64.0,
+    design: Design, mode: str = "desk", ambient: float | None = None, power: float | None = None,
     rests: Sequence[float] = RESTS, *, durations: Sequence[float] = (2.0, 5.0, 10.0, 20.0),
     rest_power: float | Mapping[str, float] | None = None, start: Any = "idle",
     split: Mapping[str, float] | None = None, progress: bool = False,
@@ -43,8 +43,8 @@ def recovery(
     ----------
     design, mode, ambient, start, split, progress
         As for :func:`burst_budget`.
-    power : float
-        Total chip power of the burst, W.
+    power : float, optional
+        Total chip power of the burst, W; the mode's burst limit (of all chips in the split) if left out.
     rests : sequence of s
         Between a first burst, held until its first limit, and a second.
     durations : sequence of s
@@ -67,9 +67,11 @@ def recovery(
     import pandas as pd
 
     waits, bursts = _times(rests, "rests"), _times(durations, "durations")
+    held = HeldPower.of(design, mode, ambient, start, split)
+    if power is None:
+        power = float(sum(design.modes[mode].chips[name].burst_limit for name in held.split))
     if not (np.isfinite(power) and power > 0):
         raise ValueError(f"power {power!r} W; expected a finite power above 0 W")
-    held = HeldPower.of(design, mode, ambient, start, split)
     loads = _Loads(held, float(power), rest_power)
     sustained, _ = highest_power(held.steady_excess, 30.0)
     if float(np.max(loads.steady_rest())) >= 0:

@@ -15,6 +15,7 @@ from thermnet.design.check import problems_of
 from thermnet.design.design import Design
 from thermnet.design.replace import get, slots
 from thermnet.errors import DesignError, ThermnetError
+from thermnet.parameter import declarations
 from thermnet.parts.base import Part
 from thermnet.solve.pack import mode_of
 from thermnet.studies.burst_budget import CAUTION
@@ -26,6 +27,9 @@ MOST_SHARED = 6
 
 STRUCTURE = "parts and joints"
 """Name of the change that swaps parts or joints, which no parameter can express."""
+
+REFERENCES = ("preheat_from",)
+"""Fields of parts that name another part."""
 
 IGNORED = ("name", "title", "note")
 OUTPUTS = ("sustained_W", "burst_W", "junction_degC", "skin_degC")
@@ -168,6 +172,10 @@ def differences(design_a: Design, design_b: Design, ambient: float | None = None
     for key in [k for k in a if k in b and not a[k].is_cell]:
         if key in skipped or (key.startswith("joints.") and structure):
             continue
+        if structure and (a[key].declared.role == "names" or key.rpartition(".")[2] in REFERENCES):
+            continue
+        if structure and key.startswith("modes.") and not _same_controls(design_a, design_b):
+            continue
         if _kept_by_structure(key, design_a, design_b):
             continue
         before, after = a[key].value, b[key].value
@@ -193,8 +201,8 @@ def mixed(design_a: Design, design_b: Design, changes: Sequence[Change], subset:
         parts: dict[str, Part] = {}
         for name, part in design_b.parts.items():
             own = design_a.parts.get(name)
-            parts[name] = own if own is not None and own.kind == part.kind else part
-        base = dataclasses.replace(design_b, parts=parts, **_settings_of(design_a))
+            parts[name] = _renaming(own, part) if own is not None and own.kind == part.kind else part
+        base = dataclasses.replace(design_b, parts=parts, **_settings_of(design_a, design_b))
     values = {c.key: c.after for c in changes if c.key in subset and c.key != STRUCTURE}
     made = base.replace(**values) if values else base
     problems = problems_of(made, made.parts, {n: p.kind for n, p in made.parts.items()}, made.joints)
@@ -224,12 +232,35 @@ class _Measure:
         return sustained, burst, junction, max(skins) if skins else float("nan")
 
 
-def _settings_of(design: Design) -> dict[str, Any]:
-    """Modes, workloads, room and posture of the first design; sensors belong to the parts."""
-    return {
-        "modes": design.modes, "workloads": design.workloads, "ambient": design.ambient,
-        "altitude": design.altitude, "posture": design.posture, "name": design.name,
-    }  # fmt: skip
+def _renaming(own: Part, other: Part) -> Part:
+    """Copy a part with the names of other parts that its counterpart gives (which fans, fins, chips)."""
+    named = {
+        n: getattr(other, n) for n, d in declarations(own).items() if d.role == "names" or n in REFERENCES
+    }
+    return dataclasses.replace(own, **named) if named else own
+
+
+def _settings_of(design: Design, other: Design) -> dict[str, Any]:
+    """Room and posture of the first design, and its modes and loads where they fit the other; sensors go with parts."""
+    room = {
+        "ambient": design.ambient,
+        "altitude": design.altitude,
+        "posture": design.posture,
+        "name": design.name,
+    }
+    return room | (
+        {"modes": design.modes, "workloads": design.workloads} if _same_controls(design, other) else {}
+    )
+
+
+def _same_controls(a: Design, b: Design) -> bool:
+    """Whether the modes of one design can run the other: the same chips, fans, chargers and sensors by name."""
+
+    def named(design: Design) -> tuple[Any, ...]:
+        kinds = ("die", "fan", "charger")
+        return {n for n, p in design.parts.items() if p.kind in kinds}, set(design.sensors), set(design.modes)
+
+    return named(a) == named(b)
 
 
 def _subsets(keys: frozenset[str]) -> list[frozenset[str]]:
@@ -238,7 +269,9 @@ def _subsets(keys: frozenset[str]) -> list[frozenset[str]]:
 
 def _ends(keys: frozenset[str]) -> list[frozenset[str]]:
     """The two designs, and every change alone at either end."""
-    return [frozenset(), keys, *({k} for k in keys), *(keys - {k} for k in keys)] if keys else [frozenset()]  # type: ignore[list-item]
+    if not keys:
+        return [keys]
+    return [frozenset(), keys, *(frozenset({k}) for k in keys), *(keys - {k} for k in keys)]
 
 
 def _row(
@@ -328,7 +361,9 @@ def _level(design: Design, mode: str, power: float | None, split: Mapping[str, f
 def _most(table: Any, column: str) -> str:
     """Change with the largest part, if it is more than nothing."""
     values = table[column].to_numpy(dtype=float)
-    if not len(values) or not np.isfinite(values).any() or np.nanmax(np.abs(values)) < 0.02:
+    if len(values) and not np.isfinite(values).all():
+        return f"not told: {int(np.sum(~np.isfinite(values)))} changes cannot be made alone"
+    if not len(values) or np.nanmax(np.abs(values)) < 0.02:
         return ""
     k = int(np.nanargmax(np.abs(values)))
     unit = "W" if "_W_" in column else "K"
