@@ -13,6 +13,7 @@ from thermnet.show import (
     change_figures,
     chip_figures,
     compare_figures,
+    interface_figures,
     joint_figures,
     recovery_figures,
     tolerance_figures,
@@ -141,6 +142,29 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
         FigureOf("estimated", change_figures.estimated, change_figures.describe_estimated,
                  "The estimator knows chip power, fan speed and room only; it has not seen this load.",
                  draws=("trace",)),
+    ),
+    "interface_choice": (
+        FigureOf("first_second", interface_figures.first_second, interface_figures.describe_first_second,
+                 "To the left is cooler; a line joins new (filled) and end of life (open).", size=interface_figures.dot_size),
+        FigureOf("held_power", interface_figures.held_power, interface_figures.describe_held_power,
+                 "To the right is more power for the length of the burst.", size=interface_figures.dot_size),
+        FigureOf("sustained_power", interface_figures.sustained_power, interface_figures.describe_sustained_power,
+                 "To the right is more power for ever; dots on one line mean that something else binds.",
+                 size=interface_figures.dot_size),
+    ),
+    "undervolt_or_repaste": (
+        FigureOf("kelvins", interface_figures.kelvins, interface_figures.describe_kelvins,
+                 "Shares add up to the whole; markers show each change made alone, and made last.",
+                 size=interface_figures.bar_size),
+        FigureOf("work", interface_figures.work, interface_figures.describe_work,
+                 "What each change was worth in work done.", size=interface_figures.bar_size),
+    ),
+    "thermally_limited": (
+        FigureOf("limits", interface_figures.limits, interface_figures.describe_limits,
+                 "One row per limit; at the right its share of the time.", draws=("ribbon", "trace"),
+                 size=interface_figures.limit_size),
+        FigureOf("gain", interface_figures.gain, interface_figures.describe_gain,
+                 "A line from the worst to the best case; the dot is nominal."),
     ),
 }  # fmt: skip
 """Figures by the name of the study.  A new figure is one entry here."""
