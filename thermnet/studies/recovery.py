@@ -180,7 +180,10 @@ class _Loads:
         return result
 
     def first_limit(self, run: Run, begin: float, length: float) -> tuple[float, str]:
-        """Time in s from ``begin`` to the first limit (nan: none within ``length``), and its name."""
+        """Time in s from ``begin`` to the first limit (nan: none within ``length``), and its name.
+
+        Linear within a control sample.
+        """
         times, excess = run.time, self.excess(run)
         inside = (times >= begin - 1e-9) & (times <= begin + length + 1e-9)
         t, values = times[inside] - begin, excess[inside]
