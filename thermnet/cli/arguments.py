@@ -117,6 +117,49 @@ def _quantity(text: str, unit: str) -> float:
     return value
 
 
+def keys(text: str) -> dict[str, str]:
+    """Read ``key=value, key=value`` as dotted keys and their values."""
+    found = {}
+    for part in text.split(","):
+        key, mark, value = part.partition("=")
+        if not (mark and key.strip() and value.strip()):
+            raise argparse.ArgumentTypeError(f"{text!r}; expected key=value, such as interface.ageing=0")
+        found[key.strip()] = _plain_value(value.strip())
+    return found
+
+
+def change(text: str) -> tuple[str, dict[str, str]]:
+    """Read ``name: key=value, key=value`` as one named change."""
+    name, mark, rest = text.partition(":")
+    if not (mark and name.strip()):
+        raise argparse.ArgumentTypeError(f"{text!r}; expected a name, a colon and keys, such as re-paste: interface.ageing=0")
+    return name.strip(), keys(rest)
+
+
+def pair(read: Callable[[str], float]) -> Callable[[str], tuple[float, float]]:
+    """Read two values with a comma between."""
+
+    def read_both(text: str) -> tuple[float, float]:
+        values = [read(part.strip()) for part in text.split(",")]
+        if len(values) != 2:
+            raise argparse.ArgumentTypeError(f"{text!r}; expected two values with a comma between")
+        return values[0], values[1]
+
+    return read_both
+
+
+def newtons(text: str) -> float:
+    """Read ``50`` or ``"10 lbf"`` as N."""
+    return _quantity(text, "N")
+
+
+def _plain_value(text: str) -> Any:
+    try:
+        return float(text)
+    except ValueError:
+        return {"true": True, "false": False}.get(text, text)
+
+
 @dataclass(frozen=True)
 class Option:
     """An option of a command: its flag, how it is read, what it means."""
@@ -150,6 +193,7 @@ OPTIONS = {
         "--power", several(watts), (28.0, 45.0, 64.0), "POWERS",
         "powers with commas between, W (default 28,45,64)",
     ),
+    "uncertainty": Option("--uncertainty", switch=True, help="also the 5 to 95 %% band over the declared tolerances"),
     "family": Option("--family", switch=True, help="with every design, the same machine with other cooling stacks"),
     "noise": Option("--noise", decibels, None, "LEVEL", "noise cap for all, dBA (default: that of the mode)"),
     "at_power": Option("--power", watts, None, "POWER", "power to compare at, W (default: the mode's sustained limit)"),
@@ -166,6 +210,21 @@ OPTIONS = {
     "period": Option("--period", seconds, 1.0, "TIME", "firmware's sample, s (default 1)"),
     "trial": Option("--load", load, None, "LOAD", "load to try it on: a name, W, or a CSV log (default compile)"),
     "load": Option("--load", load, None, "LOAD", "a load by name, a power in W, or the path of a CSV log"),
+    "materials": Option(
+        "--materials", several(str), None, "NAMES",
+        "interface materials with commas between (default grease,phase_change,graphite_pad,liquid_metal)",
+    ),
+    "clamp_loads": Option("--clamp", pair(newtons), None, "LOW,HIGH", "clamp loads, N (default 0.2 and 0.6 MPa on the die)"),
+    "barrier": Option("--barrier", switch=True, help="plating or coating keeps liquid metal off aluminium"),
+    "changes": Option(
+        "--change", change, None, "NAME: KEY=VALUE", "a change made; several times, and several keys with commas between",
+        again=True,
+    ),
+    "before": Option("--before", keys, None, "KEY=VALUE", "state of the machine before, such as interface.ageing=1"),
+    "claimed": Option("--claimed", pair(temperature), None, "BEFORE,AFTER", "claimed die temperatures, degC"),
+    "reading": Option("--reading", str, "settled", "WORD", "die temperature: settled, peak or mean (default settled)"),
+    "trace_load": Option("--load", load, None, "LOAD", "a load by name, or a power in W (default render, or the log's own)"),
+    "limit_log": Option("--log", str, None, "FILE", "lab log (CSV) with time, power, die temperature, fan speed, limit"),
     "ledger_power": Option("--power", watts, 28.0, "POWER", "chip power, W (default 28)"),
     "unit_load": Option("--load", load, "render", "LOAD", "load that every unit runs (default render)"),
     "samples": Option("--samples", count, 1024, "N", "units to simulate (default 1024)"),

@@ -63,7 +63,7 @@ class StudyCommand:
 def _burst_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
     starts = list(given.starts) if given.starts else ["idle", *_usual_starts(design, given.mode)]
     more = {"durations": given.durations} if given.durations else {}
-    return {"start": starts[0], "other_starts": tuple(starts[1:]), **more}
+    return {"start": starts[0], "other_starts": tuple(starts[1:]), "uncertainty": given.uncertainty, **more}
 
 
 def _usual_starts(design: Design, mode: str) -> list[float]:
@@ -75,7 +75,7 @@ def _usual_starts(design: Design, mode: str) -> list[float]:
 
 def _time_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
     more = {"duration": given.duration} if given.duration else {}
-    return {"powers": given.powers, "starts": tuple(given.starts or ("idle",)), **more}
+    return {"powers": given.powers, "starts": tuple(given.starts or ("idle",)), "uncertainty": given.uncertainty, **more}
 
 
 def _compare_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
@@ -120,15 +120,32 @@ def _estimator_arguments(given: argparse.Namespace, design: Design) -> dict[str,
     return {"order": given.order, "error": given.error, "period": given.period, **load, **more}
 
 
+def _interface_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    more = {"materials": given.materials} if given.materials else {}
+    return {"joint": given.through, "loads": given.clamp_loads, "burst": given.burst_power, "start": given.start,
+            "barrier": True if given.barrier else None, **more}  # fmt: skip
+
+
+def _claim_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    return {
+        "changes": dict(given.changes or ()), "before": given.before, "workload": given.unit_load,
+        "duration": given.duration, "start": given.start, "claimed": given.claimed, "reading": given.reading,
+    }  # fmt: skip
+
+
+def _limited_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    return {"log": given.limit_log, "workload": given.trace_load, "duration": given.duration, "start": given.start}
+
+
 STUDIES = {
     "burst": StudyCommand(
         "burst_budget", "how many watts for how long, and which limit binds",
-        ("mode", "ambient", "starts", "durations", "load"), _burst_arguments,
+        ("mode", "ambient", "starts", "durations", "load", "uncertainty"), _burst_arguments,
     ),
     "time-to-limit": StudyCommand(
         "time_to_limit", "how long a power lasts before the first limit",
-        ("mode", "ambient", "starts", "powers", "duration"), _time_arguments,
-        ("start", "power_W", "time_s", "binds"),
+        ("mode", "ambient", "starts", "powers", "duration", "uncertainty"), _time_arguments,
+        ("start", "power_W", "time_s", "time_p05_s", "time_p95_s", "binds"),
     ),
     "compare": StudyCommand(
         "compare", "designs, or the cooling stacks of one machine, side by side",
@@ -140,6 +157,22 @@ STUDIES = {
     "joint": StudyCommand(
         "joint", "where a joint presses, where it is thick, and what its faults cost",
         ("mode", "ambient", "through", "chip_power"), _joint_arguments,
+    ),
+    "interface-choice": StudyCommand(
+        "interface_choice", "interface materials in one joint: first second, burst, sustained, risks",
+        ("mode", "ambient", "materials", "through", "clamp_loads", "barrier", "burst_power", "start"), _interface_arguments,
+        ("material", "clamp_load", "age", "joint_K_mm2_per_W", "rise_1_s_K", "cooler_1_s_K", "burst_s", "held_W",
+         "sustained_W", "sustained_held_by"),
+        further=("risks",),
+    ),
+    "undervolt-or-repaste": StudyCommand(
+        "undervolt_or_repaste", "what made a die cooler, change by change, and what it was worth in work",
+        ("mode", "ambient", "changes", "before", "unit_load", "duration", "start", "claimed", "reading"), _claim_arguments,
+        further=("changed", "claim"),
+    ),
+    "thermally-limited": StudyCommand(
+        "thermally_limited", "which limit binds over time, and what a better interface would buy",
+        ("mode", "ambient", "limit_log", "trace_load", "duration", "start"), _limited_arguments, further=("longest", "gain"),
     ),
     "tolerance": StudyCommand(
         "tolerance", "every unit off the line: spread, yield, capability, what to control",
@@ -200,7 +233,7 @@ def run_study(given: argparse.Namespace) -> int:
     check_json(given)
     first = tuple(designs.values()) if command.pair else (designs if command.several else design,)
     study: Study = getattr(studies, command.target)(
-        *first, given.mode, given.ambient, progress=bar_wanted(given),
+        *first, mode=given.mode, ambient=given.ambient, progress=bar_wanted(given),
         **command.arguments(given, design),
     )
     runs = []

@@ -29,6 +29,8 @@ def power_duration(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     marks = marks_of([*main["binds"], *(others["binds"] if others is not None else ())])
     curves: list[Line2D] = []
     low, high = float(main["duration_s"].min()), float(main["duration_s"].max())
+    if "power_p05_W" in main:
+        ax.fill_between(main["duration_s"], main["power_p05_W"], main["power_p95_W"], color=c["faint"], zorder=0)
     top = float(main["power_W"].max())
     own = str(study.provenance.get("start", "idle"))
     curves.append(Line2D([], [], color=c["ink"], linewidth=2.2, label=f"{start_text(own)}, thick"))
@@ -46,9 +48,6 @@ def power_duration(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     governor = study.tables.get("governor")
     if governor is not None and len(governor):
         rows = governor[np.isfinite(governor["power_W"])]
-        ceiling = study.facts.get("mode's burst limit")
-        if isinstance(ceiling, tuple) and ceiling[0] is not None:
-            rows = rows.assign(power_W=np.minimum(rows["power_W"], ceiling[0]))
         ceiling = study.facts.get("mode's burst limit")
         if isinstance(ceiling, tuple) and ceiling[0] is not None:
             rows = rows.assign(power_W=np.minimum(rows["power_W"], ceiling[0]))
@@ -93,6 +92,8 @@ def describe_power_duration(study: Study) -> str:
         if starts is not None
         else ""
     )
+    if "power_p05_W" in study.table:
+        more += " A band shows 5 to 95 % of units."
     return f"Power against duration on a logarithmic time axis: {'; '.join(points)}.{more}"
 
 

@@ -164,7 +164,7 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
                  "One row per limit; at the right its share of the time.", draws=("ribbon", "trace"),
                  size=interface_figures.limit_size),
         FigureOf("gain", interface_figures.gain, interface_figures.describe_gain,
-                 "A line from the worst to the best case; the dot is nominal."),
+                 "A line from the worst to the best case; the dot is nominal.", size=interface_figures.gain_size),
     ),
 }  # fmt: skip
 """Figures by the name of the study.  A new figure is one entry here."""

@@ -25,7 +25,7 @@ CAUTION = (
 def burst_budget(
     design: Design, mode: str = "desk", ambient: float | None = None, durations: Sequence[float] = DURATIONS,
     start: Any = "idle", *, other_starts: Sequence[Any] = (), split: Mapping[str, float] | None = None,
-    progress: bool = False,
+    uncertainty: bool = False, progress: bool = False,
 ) -> Study:  # fmt: skip
     """Highest constant chip power that keeps every limit for each duration, and the limit that binds.
 
@@ -45,13 +45,16 @@ def burst_budget(
         Further start states, for comparison.
     split : mapping of chip to share, optional
         How several chips share the power; the first chip takes all if left out.
+    uncertainty : bool
+        Also tell the 5 to 95 % band over units that differ by the design's declared tolerances (some ten seconds).
     progress : bool
         Show a progress bar.
 
     Returns
     -------
     Study
-        Table columns ``duration_s``, ``power_W``, ``binds`` (name of the limit, or "none").
+        Table columns ``duration_s``, ``power_W``, ``binds`` (name of the limit, or "none"); with ``uncertainty`` also
+        ``power_p05_W`` and ``power_p95_W``.
     """
     import pandas as pd
 
@@ -70,6 +73,17 @@ def burst_budget(
     grid = np.unique(np.concatenate([np.geomspace(*ends, 60), table["duration_s"]]))
     allowed = governor_power(grid, control.sustained_limit, control.averaging_time, before)
     tables["governor"] = pd.DataFrame({"duration_s": grid, "power_W": np.minimum(allowed, control.burst_limit)})
+    facts: dict[str, Any] = {}
+    notes: tuple[str, ...] = ()
+    if uncertainty:
+        from thermnet.studies import band as bands
+
+        asked = bands.Question(mode, held.ambient, start, held.split)
+        spread = bands.power_band(design, asked, table["duration_s"].tolist(), table["power_W"].tolist(), progress=progress)
+        table = bands.with_powers(table, spread)
+        low, high = np.quantile(spread.sustained, bands.ENDS)
+        facts = {"5 to 95 % of units sustain": f"{low:.1f} to {high:.1f} W", **bands.source_facts(spread)}
+        notes = (bands.assumption(),)
     return Study(
         name="burst_budget", title=f"Burst power budget of {design.name}, mode {mode}, {held.ambient:g} °C",
         question="How many watts can the chip draw, for how long, before which limit?",
@@ -78,12 +92,14 @@ def burst_budget(
             "sustained power": (sustained, "W"), "sustained power is held by": held.limits[q].name if q >= 0 else "none",
             "start state": _word(start), "power before the burst": (before, "W"),
             "mode's burst limit": (control.burst_limit, "W"), "mode's sustained limit": (control.sustained_limit, "W"),
+            **facts,
         },
         assumptions=(
             "Constant total chip power, leakage included; the mode's fans act, its power limits and throttles do not.",
             f"{design.note or 'No note on the origin of the design data.'}",
             f"Control sample {chosen.period * 1000:g} ms; durations are whole samples; power found to 0.005 W.",
             "Limits watched: " + ", ".join(f"{limit.name}" for limit in held.limits) + ".",
+            *notes,
         ),
         caution=CAUTION,
         provenance=provenance(design, mode=mode, ambient=held.ambient, start=_word(start),

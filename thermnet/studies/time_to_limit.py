@@ -17,7 +17,7 @@ from thermnet.studies.study import Study, provenance
 def time_to_limit(
     design: Design, mode: str = "desk", ambient: float | None = None, powers: Sequence[float] = (28.0, 45.0, 64.0),
     starts: Sequence[Any] = ("idle",), *, duration: float = 3600.0, split: Mapping[str, float] | None = None,
-    progress: bool = False,
+    uncertainty: bool = False, progress: bool = False,
 ) -> Study:  # fmt: skip
     """Time until the first limit is reached when a constant chip power is held, and which limit it is.
 
@@ -29,6 +29,8 @@ def time_to_limit(
     starts : sequence of start states
     duration : float
         s; longest time looked at; a limit not met by then is reported as nan.
+    uncertainty : bool
+        Also tell the 5 to 95 % band of the time over units that differ by the design's declared tolerances.
     design, mode, ambient, split, progress
         As for :func:`burst_budget`.
 
@@ -62,14 +64,27 @@ def time_to_limit(
             | {f"first_{name.replace('.', '_')}_s": t for name, t in times.items()}
         )
     one = next(iter(held.values()))
+    facts: dict[str, Any] = {}
+    notes: tuple[str, ...] = ()
+    if uncertainty:
+        from thermnet.studies import band as bands
+
+        spreads = [
+            bands.time_band(design, bands.Question(mode, one.ambient, s, one.split), values, duration, progress=progress) for s in starts
+        ]
+        ends = np.hstack([np.array(spread.ends) for spread in spreads])
+        for row, low, high in zip(rows, *ends, strict=True):
+            row.update(time_p05_s=float(low), time_p95_s=float(high))
+        facts, notes = bands.source_facts(*spreads), (bands.assumption(),)
     return Study(
         name="time_to_limit", title=f"Time to limit of {design.name}, mode {mode}, {one.ambient:g} °C",
         question="How long can a power be held before the first limit, and which one is it?",
-        table=pd.DataFrame(rows), facts={"longest time looked at": (duration, "s")},
+        table=pd.DataFrame(rows), facts={"longest time looked at": (duration, "s"), **facts},
         assumptions=(
             "Constant total chip power, leakage included; the mode's fans act, its power limits and throttles do not.",
             "A limit that is met and left again within one control sample is not seen.",
             f"{design.note or 'No note on the origin of the design data.'}",
+            *notes,
         ),
         caution=CAUTION,
         provenance=provenance(design, mode=mode, ambient=one.ambient,

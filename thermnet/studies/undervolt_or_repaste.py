@@ -151,21 +151,24 @@ def changes_between(before: Design, after: Design, mode: str) -> dict[str, dict[
     ValueError
         The designs differ in more than their parameters, or in modes other than ``mode``.
     """
+    refused = ValueError(
+        f"{before.name} and {after.name} differ in more than parameters; expected the same parts, joints and modes "
+        "with other values, or the changes one by one"
+    )
+    kinds = [{name: part.kind for name, part in one.parts.items()} for one in (before, after)]
+    if kinds[0] != kinds[1] or set(before.modes) != set(after.modes):
+        raise refused
     old, new = slots(before), slots(after)
     found: dict[str, dict[str, Any]] = {}
     for key, slot in new.items():
         if slot.is_cell or key not in old or _same(old[key].value, slot.value):
             continue
-        if key.split(".")[0] in ("name", "title", "note", "source"):
-            continue
-        found.setdefault(_group(key, mode), {})[key] = slot.value
+        if key.split(".")[0] not in ("name", "title", "note", "source"):
+            found.setdefault(_group(key, mode), {})[key] = slot.value
     changed = before.replace(**{key: value for keys in found.values() for key, value in keys.items()})
     plain: dict[str, Any] = dict.fromkeys(("name", "title", "note", "source"), "")
     if dataclasses.replace(changed, **plain) != dataclasses.replace(after, **plain):
-        raise ValueError(
-            f"{before.name} and {after.name} differ in more than parameters; expected the same parts, joints and modes "
-            "with other values, or the changes one by one"
-        )
+        raise refused
     return found
 
 
