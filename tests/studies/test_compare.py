@@ -116,6 +116,9 @@ def test_lessons_of_the_trade_come_out(family):
         4 < limits.loc["chamber 0.6 mm", "if_cooled_evenly_W"] / limits.loc["chamber 0.6 mm", "limit_W"] < 9
     )
     assert "chamber 0.6 mm" in str(family.facts["past its heat limit at 28 W"])
+    # The hybrid's chamber is small, and its limit cooled evenly is past belief: it is named, the others are not.
+    doubt = family.tables["in words"].set_index("where")["verdict"]["chamber limits to doubt"]
+    assert doubt.startswith("chamber 1 mm + pipes:")
     leaning = family.tables["tilt"]
     for _, rows in leaning.groupby(["design", "ambient_degC"]):
         margins = rows.sort_values("tilt_deg")["margin_W"].to_numpy()

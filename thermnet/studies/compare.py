@@ -16,6 +16,7 @@ from thermnet.studies.burst_budget import CAUTION, _word
 from thermnet.studies.compare_words import headlines, verdict
 from thermnet.studies.held_power import samples_of
 from thermnet.studies.side_by_side import (
+    SAME_WITHIN,
     Candidate,
     Conditions,
     crossing,
@@ -73,7 +74,7 @@ def compare(
     -------
     Study
         One row per design.  Further tables: ``in words``, ``bursts``, ``crossings``, ``noise``, ``tilt``,
-        ``skin zones``, ``heat limits``, ``differences`` (against the first design).
+        ``skin zones``, ``heat limits``, ``stacks``, ``differences`` (against the first design).
 
     Raises
     ------
@@ -102,7 +103,7 @@ def compare(
 
         steps = tqdm(steps, desc="compare", unit="design", leave=False)
     candidates: dict[str, Candidate] = {}
-    rows, bursts, quiet, leaning, zones, limits = [], [], [], [], [], []
+    rows, bursts, quiet, leaning, zones, limits, stacks = [], [], [], [], [], [], []
     for label, design in steps:
         one = candidates[label] = Candidate.of(label, design, given)
         curve = _curve(one, times)
@@ -112,6 +113,7 @@ def compare(
         leaning += _tilt_rows(label, design, given, level, tilts, rooms)
         zones += _zone_rows(one, level)
         limits += heat_limit_rows(label, design)
+        stacks.append(_stack_row(one))
     table = pd.DataFrame(rows)
     tables = {
         "bursts": pd.DataFrame(bursts),
@@ -122,6 +124,7 @@ def compare(
         "tilt": pd.DataFrame(leaning, columns=list(_TILT_COLUMNS)),
         "skin zones": pd.DataFrame(zones),
         "heat limits": pd.DataFrame(limits, columns=list(_LIMIT_COLUMNS)),
+        "stacks": pd.DataFrame(stacks),
         "differences": _differences(table),
     }
     lines = verdict(table, tables, level, given, tuple(t for t in SHOWN if t in times))
@@ -215,16 +218,16 @@ def _row(one: Candidate, level: float, curve: Sequence[Mapping[str, Any]], costs
     nearest = min(skins, key=lambda n: skins[n]) if skins else ""
     junctions = [at[q.name] for q in one.held.limits if q.kind == "junction"]
     dry = one.margins(level, "dry_out")
-    over, at_fins = one.heights
+    over, _ = one.heights
     row: dict[str, Any] = {"design": one.label, "sustained_W": sustained, "held_by": binds}
     for point in curve:
         if point["duration_s"] in SHOWN:
             row[f"power_{point['duration_s']:g}_s_W"] = point["power_W"]
     row |= {
         "noise_dBA": one.noise_needed(level), "junction_degC": max(junctions),
-        "skin_degC": at[nearest] if nearest else float("nan"), "hottest_skin": nearest,
+        "skin_degC": at[nearest] if nearest else float("nan"),
         "dry_out_margin_W": min(dry.values()) if dry else float("nan"),
-        "mass_g": 1e3 * one.mass, "height_mm": 1e3 * over, "height_at_fins_mm": 1e3 * at_fins,
+        "mass_g": 1e3 * one.mass, "height_mm": 1e3 * over,
     }  # fmt: skip
     if costs:
         row["cost"] = one.cost(costs)
@@ -270,6 +273,14 @@ def _tilt_rows(
     return rows
 
 
+def _stack_row(one: Candidate) -> dict[str, Any]:
+    over, at_fins = one.heights
+    return {
+        "design": one.label, "parts": ", ".join(one.stack), "mass_g": 1e3 * one.mass,
+        "height_over_chip_mm": 1e3 * over, "height_at_fins_mm": 1e3 * at_fins,
+    }  # fmt: skip
+
+
 def _zone_rows(one: Candidate, level: float) -> list[dict[str, Any]]:
     at = one.temperatures(level)
     return [
@@ -284,7 +295,7 @@ def _zone_rows(one: Candidate, level: float) -> list[dict[str, Any]]:
 def _crossings(
     candidates: Mapping[str, Candidate], bursts: Sequence[Mapping[str, Any]]
 ) -> list[tuple[Any, ...]]:
-    """Every place where two burst curves change order (differences below 0.02 W do not count)."""
+    """Every place where two burst curves change order (differences below 1 % do not count)."""
     curves = {
         name: [(p["duration_s"], p["power_W"]) for p in bursts if p["design"] == name] for name in candidates
     }
@@ -292,7 +303,9 @@ def _crossings(
     for i, a in enumerate(names):
         for b in names[i + 1 :]:
             points = [
-                (t, p, q) for (t, p), (_, q) in zip(curves[a], curves[b], strict=True) if abs(p - q) > 0.02
+                (t, p, q)
+                for (t, p), (_, q) in zip(curves[a], curves[b], strict=True)
+                if abs(p - q) > SAME_WITHIN * max(p, q)
             ]
             for low, high in pairwise(points):
                 if (low[1] > low[2]) == (high[1] > high[2]):

@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from thermnet.parameter import declarations
+from thermnet.parts.vapor_chamber import VaporChamber
 from thermnet.studies.side_by_side import SAME_WITHIN, Conditions
 from thermnet.studies.words import Fact, number_text
 
@@ -69,6 +71,7 @@ def verdict(
             for name, margin in zip(table["design"][dry], table["dry_out_margin_W"][dry], strict=True)
         )
         lines.append(Said(f"past its heat limit at {level:g} W", text, f"{text}, fans at the cap, level"))
+    lines += doubtful(tables.get("heat limits"))
     lines += held_back(table, tables.get("bursts"), given.start)
     leaning = tables.get("tilt")
     if leaning is not None and len(leaning):
@@ -174,6 +177,27 @@ def crossings(found: Any, reference: str) -> list[Said]:
     more = f"; {len(mine) - len(few)} more in the table" if len(mine) > len(few) else ""
     short = f"at {', '.join(_time(t) for t in few['duration_s'])}{' ...' if more else ''}"
     return [Said(where, short, "; ".join(words) + more)]
+
+
+def doubtful(limits: Any) -> list[Said]:
+    """Name the chambers whose computed limit is past what is met in practice: cooled evenly all over, on paper."""
+    if limits is None or not len(limits):
+        return []
+    top = declarations(VaporChamber)["heat_limit"].plausible[1]  # type: ignore[index]
+    bad = limits[
+        (limits["kind"] == "vapor_chamber")
+        & (limits["limit_W"] > top)
+        & (limits["governed_by"] != "supplier's value")
+    ]
+    if not len(bad):
+        return []
+    names = list(dict.fromkeys(bad["design"]))
+    most = _number(float(bad["limit_W"].max()))
+    full = (
+        f"{' and '.join(names)}: up to {most} W computed for heat that leaves evenly over the chamber, above the {top:g} W "
+        "met in practice; tell where the fins are (condenser_distance) or give the supplier's heat_limit"
+    )
+    return [Said("chamber limits to doubt", f"above {top:g} W: {len(names)} of the designs", full)]
 
 
 def held_back(table: Any, bursts: Any, start: Any) -> list[Said]:

@@ -154,13 +154,18 @@ class Candidate:
         }
 
     @property
-    def mass(self) -> float:
-        """Mass of the cooling stack in kg (core, pipes, fins); nan where the design has no such stack."""
+    def stack(self) -> tuple[str, ...]:
+        """Names of the parts of the cooling stack (core, pipes, fins); none where the design has no such stack."""
         try:
-            names = stack_parts(self.design)
+            return stack_parts(self.design)
         except ValueError:
-            return float("nan")
-        return float(sum(np.max(self.design.parts[name].mass()) for name in names))
+            return ()
+
+    @property
+    def mass(self) -> float:
+        """Mass of the cooling stack in kg; nan where the design has no such stack."""
+        names = self.stack
+        return float(sum(np.max(self.design.parts[n].mass()) for n in names)) if names else float("nan")
 
     @property
     def heights(self) -> tuple[float, float]:
