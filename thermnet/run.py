@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,6 +99,36 @@ class KeptHeat:
         return self.names, self.values
 
 
+class Columns(Protocol):
+    """Temperatures that are worked out when they are read."""
+
+    def column(self, index: int) -> Array:
+        """One column of the table."""
+        ...
+
+    def everything(self) -> Array:
+        """The whole table, (times, names)."""
+        ...
+
+
+class _Worked:
+    """Field for a table given as an array, or as :class:`Columns` that become one when first read."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+
+    def __get__(self, run: Any, owner: type | None = None) -> Array:
+        if run is None:
+            return self  # type: ignore[return-value]
+        kept = run.__dict__[self.name]
+        if not isinstance(kept, np.ndarray):
+            kept = run.__dict__[self.name] = kept.everything()
+        return cast("Array", kept)
+
+    def __set__(self, run: Any, value: Array | Columns) -> None:
+        run.__dict__[self.name] = value
+
+
 @dataclass(frozen=True, eq=False)
 class Run:
     """What a simulation found.
@@ -108,6 +138,7 @@ class Run:
     time : (t,) s
     names : node names followed by boundary names, in column order of ``temperatures``
     temperatures : (t, names) degC
+        May be given as :class:`Columns`; :meth:`temperature` then works out one column only.
     energy : Energy
     status : Status
     channels : mapping of name to Channel (power, frequency, fan_speed, noise, limit, sensor ...)
@@ -136,7 +167,12 @@ class Run:
 
     def temperature(self, name: str) -> Array:
         """Temperature of a node or boundary at every reported time, degC."""
-        return self.temperatures[:, self._column(name)]
+        return self._temperature(self._column(name))
+
+    def _temperature(self, column: int) -> Array:
+        kept = self.__dict__["temperatures"]
+        values: Array = kept[:, column] if isinstance(kept, np.ndarray) else kept.column(column)
+        return values
 
     def channel(self, name: str, label: str | None = None) -> NDArray[Any]:
         """Values of a recorded channel, all labels or one."""
@@ -158,7 +194,7 @@ class Run:
         column = self._column(name)
         if not np.isfinite(limit):
             raise ValueError(f"limit {limit!r}; expected a finite number of degC")
-        values = self.temperatures[:, column] - limit
+        values = self._temperature(column) - limit
         if values[0] >= 0.0:
             return float(self.time[0])
         above = np.flatnonzero(values >= 0.0)
@@ -234,7 +270,7 @@ class Run:
 
     def peaks(self) -> dict[str, float]:
         """Highest temperature of every node, degC."""
-        return {name: float(self.temperatures[:, i].max()) for i, name in enumerate(self.names)}
+        return {name: float(self._temperature(i).max()) for i, name in enumerate(self.names)}
 
     def margins(self) -> dict[str, float]:
         """Smallest distance to every watched temperature limit over the run, K (negative: exceeded)."""
@@ -325,7 +361,7 @@ class Run:
 
     def __getstate__(self) -> dict[str, Any]:
         # What is worked out on demand holds on to the machine; a copy carries its results instead.
-        return {**self.__dict__, "_between": None, "_link_heat": KeptHeat(*self.link_heat)}
+        return {**self.__dict__, "temperatures": self.temperatures, "_between": None, "_link_heat": KeptHeat(*self.link_heat)}
 
     def _column(self, name: str) -> int:
         try:
@@ -335,7 +371,17 @@ class Run:
 
     def with_provenance(self, **more: Any) -> Run:
         """Return a copy with more provenance."""
-        return replace(self, provenance={**self.provenance, **more})
+        return self.changed(provenance={**self.provenance, **more})
+
+    def changed(self, **fields: Any) -> Run:
+        """Return a copy with other values of some fields; nothing is worked out for it."""
+        other = object.__new__(type(self))
+        other.__dict__.update({**self.__dict__, **fields})
+        return other
+
+
+# Set here, not in the class, where it would be taken for a default.
+Run.temperatures = _Worked("temperatures")  # type: ignore[assignment]
 
 
 def load_run(path: str | Path) -> Run:

@@ -132,6 +132,23 @@ class CompiledNetwork:
             np.add.at(matrix, (b, a), -self.stream_rate)
         return matrix[:n]
 
+    def sparse_transport(self, with_laws: Array | None = None) -> Any:
+        """Return :meth:`transport` as a sparse matrix (CSR)."""
+        from scipy.sparse import coo_matrix
+
+        total = self.size + len(self.boundaries)
+        rows, columns, values = [], [], []
+        for ends, g in ((self.link_ends, self.link_conductance), (self.law_ends, with_laws)):
+            if g is not None:
+                a, b = ends[:, 0], ends[:, 1]
+                rows += [a, b, a, b]
+                columns += [a, b, b, a]
+                values += [g, g, -g, -g]
+        a, b, w = self.stream_ends[:, 0], self.stream_ends[:, 1], self.stream_rate
+        entries = np.concatenate([*values, w, -w])
+        places = np.concatenate([*rows, b, b]), np.concatenate([*columns, b, a])
+        return coo_matrix((entries, places), shape=(total, total)).tocsr()[: self.size]
+
     def outflow_vector(self, law_conductance: Array | None = None) -> Array:
         """Vector ``q`` over all rows: ``q @ T`` is the net heat in W that leaves to the boundaries.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +16,9 @@ from thermnet.firmware.controller import Command, Controller, Seen
 from thermnet.firmware.mode import Mode
 from thermnet.firmware.workload import Workload
 from thermnet.network.graph import nearest
-from thermnet.run import Channel, Energy, Run, RunLimit, Status
+from thermnet.run import Run, RunLimit
 from thermnet.solve import kernel
+from thermnet.solve.history import to_run
 from thermnet.solve.machine import Machine
 from thermnet.solve.pack import (
     NEVER,
@@ -31,10 +32,7 @@ from thermnet.solve.pack import (
     ticks,
 )
 from thermnet.solve.plant import Plant
-from thermnet.solve.propagator import phi_functions
 from thermnet.solve.start import Soak, settle, within_melting_ranges
-from thermnet.solve.transient import heat_of_links
-from thermnet.solve.trouble import signs_of_trouble
 
 Array = NDArray[np.float64]
 CEILING = 400.0
@@ -42,16 +40,6 @@ CEILING = 400.0
 
 LARGEST_HISTORY = 2_000_000_000
 """Bytes of history kept at most; longer runs are thinned, and say so."""
-
-
-@dataclass(frozen=True)
-class FinalState:
-    """What a later run needs to go on: temperatures by node, running averages, fan positions."""
-
-    temperature: Mapping[str, float]
-    power: Mapping[str, float]
-    average: Mapping[str, float]
-    fan: Mapping[str, float]
 
 
 @dataclass
@@ -235,12 +223,11 @@ def prepare(
     slow = max(1, round(1.0 / plant.period))
     state = start_state(plant, silicon, senses, rules, start, slow)
     limits = machine.limits if watch is None else watch
-    laws = plant.compiled(plant.levels - 1).law_names
     record = _record(plant, senses, samples if keep else 0, every)
     tuning = kernel.Tuning(plant.period, float(tolerance), slow, CEILING)
     boundary = None if ambient is None else _ambient_samples(plant, ambient, samples)
     return Loop(
-        plant, mode, sensors, senses, silicon, rules, state, record, pack_watch(plant, laws, limits, stop=stop), tuning, boundary
+        plant, mode, sensors, senses, silicon, rules, state, record, pack_watch(plant, limits, stop=stop), tuning, boundary
     )
 
 
@@ -255,13 +242,13 @@ def start_state(
         final = start.final_state
         if final is None:
             raise ValueError("this run keeps no final state to start from; run it again, or give a power in W")
-        missing = [name for name in plant.state_of if name not in final.temperature]
+        missing = [plant.nodes[row] for row in plant.active if plant.nodes[row] not in final.temperature]
         if missing:
             raise NetworkError(f"the run to start from has no node {missing[0]!r}; it is of another design")
         strangers = [n for n in chips if n not in final.average] + [f.name for f in machine.fans if f.name not in final.fan]
         if strangers:
             raise NetworkError(f"the run to start from has no {strangers[0]!r}; it is of another design")
-        x = np.array([final.temperature[name] for name in plant.state_of])
+        x = plant.states(np.array([final.temperature[plant.nodes[row]] for row in plant.active]))
         indices = np.array([round(final.fan[f.name] / f.grid) for f in machine.fans], dtype=np.int64)
         state = fresh_state(plant, rules, senses, x, average=np.array([final.average[c] for c in chips]),
                             indices=indices, slow_limit=slow)  # fmt: skip
@@ -271,7 +258,7 @@ def start_state(
         if start == "cold":
             x = np.full(plant.active.size, float(np.mean(plant.boundary[plant.boundaries.index("ambient")]))
                         if "ambient" in plant.boundaries else float(plant.boundary[0]))  # fmt: skip
-            x = within_melting_ranges(plant, x)
+            x = within_melting_ranges(plant, plant.states(x))
             return fresh_state(plant, rules, senses, x, average=np.zeros(len(chips)), indices=idle_index, slow_limit=slow)
         if start != "idle":
             raise ValueError(f'start {start!r}; expected "idle", "cold", a number of W, or a Run')
@@ -301,12 +288,13 @@ def _ambient_samples(plant: Plant, ambient: Any, samples: int) -> Array:
 
 
 def _record(plant: Plant, senses: kernel.Senses, samples: int, every: int) -> kernel.Record:
+    """Room for the history, with one row more for the state after the last sample."""
     chips, fans = len(plant.machine.chips), len(plant.machine.fans)
-    width = plant.active.size + len(plant.heat_nodes) + 5 * chips + fans + senses.offset.size
+    width = plant.size + len(plant.heat_nodes) + 5 * chips + fans + senses.offset.size
     every = max(int(every), 1, -(-samples * width * 8 // LARGEST_HISTORY))
-    rows = -(-samples // every)
+    rows = -(-samples // every) + 1
     return kernel.Record(
-        np.array([every]), np.empty((rows, plant.active.size)), np.empty((rows, len(plant.heat_nodes))),
+        np.array([every]), np.empty((rows, plant.size)), np.empty((rows, len(plant.heat_nodes))),
         np.empty((rows, chips)), np.empty((rows, chips)), np.empty((rows, chips)), np.empty((rows, chips), dtype=np.int8),
         np.empty(rows, dtype=np.int32), np.empty((rows, fans), dtype=np.int32), np.empty((rows, senses.offset.size)),
         np.empty((rows, chips)),
@@ -321,118 +309,4 @@ def _bar(total: float, progress: bool) -> Any:
     return tqdm(total=total, unit="s", desc="closed loop", mininterval=0.2, leave=False)
 
 
-def to_run(loop: Loop, reason: int, workload: Workload, provenance: Mapping[str, Any]) -> Run:
-    """Label what the kernel left behind."""
-    plant, record, state = loop.plant, loop.record, loop.state
-    machine, period, every = plant.machine, plant.period, int(record.every[0])
-    done = int(state.count[0])
-    rows = -(-done // every)
-    # The state after the last sample closes the history; its decisions are those of the sample before.
-    time = np.append(np.arange(rows) * every * period, done * period)
-    x = np.vstack([record.x[:rows], state.x[None, :]])
-    level = np.append(record.level[:rows], record.level[rows - 1])
-    boundary = np.tile(plant.boundary, (rows + 1, 1))
-    if loop.boundary is not None:
-        boundary = loop.boundary[np.minimum(np.arange(rows + 1) * every, loop.boundary.shape[0] - 1)]
-
-    def closing(values: NDArray[Any], last: Any = None) -> NDArray[Any]:
-        end = values[rows - 1 : rows] if last is None else np.asarray(last)[None, :]
-        return np.vstack([values[:rows], end])
-
-    heat_in = closing(record.u)
-    full = _everything(plant, x, heat_in, boundary, level)
-    fans = closing(record.fan) * np.array([fan.grid for fan in machine.fans])
-    chips = tuple(chip.name for chip in machine.chips)
-    channels = {
-        "power": Channel("chip", chips, closing(record.power), "W", "chip power over the control sample"),
-        "average_power": Channel("chip", chips, closing(record.average, state.average), "W", "running average of chip power"),
-        "frequency": Channel("chip", chips, closing(record.frequency), "1", "frequency as a share of the highest"),
-        "work": Channel("chip", chips, closing(record.work, state.work), "s", "work done, in seconds at full frequency"),
-        "limit": Channel("chip", chips, closing(record.bound), "1", "which limit binds", kernel.LIMIT_FLAGS),
-        "reading": Channel("sensor", loop.sensors.names, closing(record.sensor), "degC", "sensor readings"),
-    }
-    if machine.fans:
-        names = tuple(fan.name for fan in machine.fans)
-        channels["fan_speed"] = Channel("fan", names, fans, "rpm", "fan speed")
-        speeds = {name: np.maximum(fans[:, i], 1.0) for i, name in enumerate(names)}
-        levels = np.asarray(machine.noise(speeds), dtype=float)
-        if np.any(np.isfinite(levels)):
-            channels["noise"] = Channel("place", ("operator",), levels[:, None], "dBA", "noise at the operator")
-    status = {kernel.RUNAWAY: Status.RUNAWAY, kernel.LIMIT_HIT: Status.STOPPED}.get(reason, Status.COMPLETE)
-    stored = float(plant.condensed[int(level[0])].capacity @ (x[-1] - x[0]))
-    run = Run(
-        time=time, names=(*plant.nodes, *plant.boundaries), temperatures=full,
-        energy=Energy(float(state.account[0]), float(state.account[1]), stored), status=status, channels=channels,
-        limits=machine.limits, boundaries=plant.boundaries,
-        solver={
-            "method": "exponential, second order", "period_s": period, "samples": done,
-            "refined_samples": int(state.count[2]), "largest_error_estimate_K": float(state.account[2]),
-            "fan_levels": plant.used, "kept_every": every,
-        },
-        provenance={**provenance, "workload": workload.name, "workload_notes": list(workload.notes)},
-        final_state=FinalState(
-            {name: float(full[-1, i]) for i, name in enumerate(plant.nodes)},
-            dict(zip(chips, state.power.tolist(), strict=True)), dict(zip(chips, state.average.tolist(), strict=True)),
-            {fan.name: float(fans[-1, i]) for i, fan in enumerate(machine.fans)},
-        ),
-        _between=_interpolator(plant, time, x, heat_in, boundary, level),
-        _link_heat=_link_heat(plant, full, level),
-    )  # fmt: skip
-    return replace(run, events=signs_of_trouble(run, loop))
-
-
-def _everything(plant: Plant, x: Array, heat: Array, boundary: Array, level: NDArray[np.int32]) -> Array:
-    """Temperatures of all nodes and boundaries from the states, level by level."""
-    n = len(plant.nodes)
-    full = np.empty((len(x), n + len(plant.boundaries)))
-    full[:, plant.active] = x
-    full[:, n:] = boundary
-    columns = np.concatenate([plant.heat_rows, np.arange(n, n + len(plant.boundaries))])
-    for number in np.unique(level):
-        system = plant.condensed[int(number)]
-        if not system.massless.size:
-            continue
-        rows = np.flatnonzero(level == number)
-        inputs = np.hstack([heat[rows], boundary[rows]])
-        full[np.ix_(rows, system.massless)] = x[rows] @ system.massless_x.T + inputs @ system.massless_u[:, columns].T
-    return full
-
-
-def _interpolator(plant: Plant, time: Array, x: Array, heat: Array, boundary: Array, level: NDArray[np.int32]) -> Any:
-    """Temperatures within a kept interval, by propagating from its start (linear when samples were thinned)."""
-    n = len(plant.nodes)
-    columns = np.concatenate([plant.heat_rows, np.arange(n, n + len(plant.boundaries))])
-
-    def between(k: int, t: float) -> Array:
-        system = plant.condensed[int(level[k])]
-        inputs = np.concatenate([heat[k], boundary[k]])
-        step = t - time[k]
-        span = time[k + 1] - time[k]
-        if span > 1.5 * plant.period:
-            state = x[k] + (x[k + 1] - x[k]) * step / span
-        else:
-            phi0, phi1, *_ = phi_functions(system.matrix, max(step, 1e-12))[0]
-            state = phi0 @ x[k] + step * (phi1 @ (system.inputs[:, columns] @ inputs))
-        one = _everything(plant, state[None], heat[k : k + 1], boundary[k : k + 1], level[k : k + 1])
-        found: Array = one[0]
-        return found
-
-    return between
-
-
-def _link_heat(plant: Plant, full: Array, level: NDArray[np.int32]) -> Any:
-    def heat() -> tuple[tuple[str, ...], Array]:
-        names: tuple[str, ...] = ()
-        result = np.zeros((len(full), 0))
-        for number in np.unique(level):
-            rows = np.flatnonzero(level == number)
-            names, values = heat_of_links(plant.compiled(int(number)), full[rows])
-            if result.shape[1] == 0:
-                result = np.empty((len(full), len(names)))
-            result[rows] = values
-        return names, result
-
-    return heat
-
-
-__all__ = ["FinalState", "Loop", "Machine", "prepare", "simulate", "to_run"]
+__all__ = ["Loop", "Machine", "prepare", "simulate", "to_run"]

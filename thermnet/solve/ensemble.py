@@ -366,7 +366,7 @@ class Packed:
     def watch_of(self, i: int) -> kernel.Watch:
         """Limits of sample ``i`` of the chunk."""
         template = self.task.template
-        watch = pack_watch(template, template.compiled(template.levels - 1).law_names, template.machine.limits)
+        watch = pack_watch(template, template.machine.limits)
         return watch._replace(value=np.ascontiguousarray(self.limits[i]))
 
 

@@ -62,17 +62,7 @@ class HeatBalance:
         if self.dense:
             matrix = self.compiled.transport()
             return matrix[:, : self.size], matrix[:, self.size :]
-        from scipy.sparse import coo_matrix
-
-        c = self.compiled
-        la, lb = c.link_ends[:, 0], c.link_ends[:, 1]
-        sa, sb = c.stream_ends[:, 0], c.stream_ends[:, 1]
-        g, w = c.link_conductance, c.stream_rate
-        rows = np.concatenate([la, lb, la, lb, sb, sb])
-        columns = np.concatenate([la, lb, lb, la, sb, sa])
-        values = np.concatenate([g, g, -g, -g, w, -w])
-        total = self.size + len(c.boundaries)
-        matrix = coo_matrix((values, (rows, columns)), shape=(total, total)).tocsr()[: self.size]
+        matrix = self.compiled.sparse_transport()
         return matrix[:, : self.size].tocsc(), matrix[:, self.size :].tocsc()
 
     def full(self, temperature: Array, boundary: Array) -> Array:

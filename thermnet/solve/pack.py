@@ -52,12 +52,12 @@ def ticks(duration: float, period: float) -> int:
 def pack_sensors(plant: Plant, sensors: SensorSet) -> kernel.Senses:
     """Arrays of the sensors."""
     count = len(sensors.names)
-    weight = np.zeros((count, plant.active.size))
+    weight = np.zeros((count, plant.size))
     for s, sensor in enumerate(sensors.sensors):
         for node in sensor.reads:
             if node not in plant.state_of:
                 raise NetworkError(f"sensor {sensors.names[s]!r} reads {node!r}{nearest(node, plant.state_of)}")
-            weight[s, plant.state_of[node]] += 1.0 / len(sensor.reads)
+            weight[s] += plant.weights(node) / len(sensor.reads)
     polls = np.array([ticks(s.period, plant.period) for s in sensors.sensors], dtype=np.int64)
     lag = np.array([s.lag for s in sensors.sensors], dtype=float)
     seconds = polls * plant.period
@@ -197,7 +197,10 @@ def pack_rules(plant: Plant, mode: Mode, sensors: SensorSet) -> kernel.Rules:
             speed += [row[1] for row in own.steps]
             first.append(len(on))
     fan_ticks = np.array([ticks(c.period, period) for c in fans], dtype=np.int64)
-    caps = fan_caps(machine, mode)
+    asked = mode.noise_cap, *(fan.speed_cap for fan in fans)
+    if asked not in plant.speed_caps:
+        plant.speed_caps[asked] = fan_caps(machine, mode)
+    caps = plant.speed_caps[asked]
     skins = mode.skin_limits
     skin_ticks = np.array([ticks(s.period, period) for s in skins], dtype=np.int64)
     charger = mode.charger
@@ -239,12 +242,12 @@ def pack_rules(plant: Plant, mode: Mode, sensors: SensorSet) -> kernel.Rules:
     )  # fmt: skip
 
 
-def pack_watch(plant: Plant, compiled_law_names: tuple[str, ...], limits: Any, *, stop: bool = False) -> kernel.Watch:
+def pack_watch(plant: Plant, limits: Any, *, stop: bool = False) -> kernel.Watch:
     """Arrays of the limits to look out for."""
     state, law, value = [], [], []
     for limit in limits:
         state.append(plant.state_of[limit.node] if limit.node else -1)
-        law.append(compiled_law_names.index(limit.link) if limit.link else -1)
+        law.append(plant.law_names.index(limit.link) if limit.link else -1)
         value.append(float(limit.value))
     count = len(state)
     return kernel.Watch(
@@ -270,8 +273,8 @@ def fresh_state(
         average.copy(), top.copy(), top.copy(), np.full(skins, total), np.full(skins, total),
         np.zeros(skins, dtype=np.int64), np.zeros(tables, dtype=np.int64) if table_step is None else table_step.copy(),
         np.full(tables, -1_000_000_000, dtype=np.int64), indices * rules.fan_grid, indices.astype(np.int64).copy(),
-        np.zeros(1, dtype=np.int64), np.zeros((plant.law_code.size, 2)),
-        *(np.zeros(0), np.zeros(1)),
+        np.zeros(1, dtype=np.int64), np.zeros((plant.laws.size, 2)),
+        np.zeros(len(plant.surfaces[3])), np.zeros(plant.size + 1),
         average.copy(), np.ones(chips), np.zeros(chips, dtype=np.int64), np.zeros(chips), np.zeros((chips, kernel.POWER_SUM + 1)), np.zeros(3), count,
     )  # fmt: skip
 

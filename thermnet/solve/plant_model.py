@@ -102,7 +102,7 @@ def _leak_slope(plant: Plant, silicon: kernel.Silicon, soak: Soak) -> Array:
         high[state] += STEP
         low[state] -= STEP
         rise = chip_heat(plant, silicon, soak.power, high) - chip_heat(plant, silicon, soak.power, low)
-        slope[:, plant.active[state]] += _at_nodes(plant, rise / (2.0 * STEP))
+        slope[:, plant.state_rows[state]] += _at_nodes(plant, rise / (2.0 * STEP))
     return slope
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from thermnet.errors import NetworkError
 from thermnet.network.compiled import CompiledNetwork
 from thermnet.network.laws import CLOSED, CODED, DRY_OUT, MELTING, SURFACE
 from thermnet.solve import batch, kernel
@@ -25,6 +26,8 @@ class Stack:
 
     def __init__(self, template: Plant, machine: Machine, samples: int) -> None:
         self.template, self.machine, self.samples = template, machine, samples
+        if template.basis is not None:
+            raise NetworkError(f"ensembles are solved node by node; {template.active.size} nodes are too many for that")
         self._levels: dict[int, CompiledNetwork] = {}
         first = self.compiled(template.levels - 1)
         self.capacity = np.ascontiguousarray(first.capacity[template.active].T)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,9 @@ from thermnet.solve.plant import Plant
 from thermnet.solve.steady import steady_temperatures
 
 Array = NDArray[np.float64]
+SOAKS_KEPT = 32
+"""Settled states that a plant remembers; the same start is asked for again and again."""
+
 
 
 @dataclass(frozen=True)
@@ -46,8 +49,21 @@ def settle(
 
     The fans start at rest and rise, one step of their tables after another, until these ask for no more, as in a
     machine that soaks slowly; a table that hunts between two steps is left at the higher one.  After the fans, which
-    follow quicker sensors, the charger backs off in the same manner.
+    follow quicker sensors, the charger backs off in the same manner.  The plant remembers the last soaks.
     """
+    parts = (power, fixed_fans, *silicon[2:-1], *senses, *rules[rules._fields.index("table_fan") :])
+    asked = tuple(None if part is None else part.tobytes() for part in parts)
+    if asked not in plant.soaks:
+        if len(plant.soaks) >= SOAKS_KEPT:
+            plant.soaks.pop(next(iter(plant.soaks)))
+        plant.soaks[asked] = _settle(plant, silicon, senses, rules, power, fixed_fans)
+    return cast("Soak", plant.soaks[asked])
+
+
+def _settle(
+    plant: Plant, silicon: kernel.Silicon, senses: kernel.Senses, rules: kernel.Rules, power: Array,
+    fixed_fans: NDArray[np.int64] | None,
+) -> Soak:  # fmt: skip
     eased = 0
     tables = np.zeros(rules.table_fan.size, dtype=np.int64)
     indices = fan_request(rules, tables) if fixed_fans is None else fixed_fans
@@ -56,7 +72,7 @@ def settle(
         level = plant.level(indices.tolist())
         everything = soaked(plant, with_charger(silicon, rules, eased), level, power, guess)
         guess = everything
-        x = everything[plant.active]
+        x = plant.states(everything[plant.active])
         readings = settled_readings(senses, x)
         higher = np.maximum(tables, np.minimum(fan_steps(rules, readings), tables + 1))
         if fixed_fans is None and not np.array_equal(higher, tables):
@@ -80,8 +96,8 @@ def settled_readings(senses: kernel.Senses, x: Array) -> Array:
 def within_melting_ranges(plant: Plant, x: Array) -> Array:
     """Bring melting stores into their range: all solid below it, all molten above (the link is shut either way)."""
     x = x.copy()
-    for k in np.flatnonzero(plant.law_code == MELTING):
-        _, melting, _, span, *_ = plant.law_parameters[k]
+    for k in np.flatnonzero(plant.law_index[:, kernel.CODE] == MELTING):
+        _, melting, _, span, *_ = plant.law_value[k]
         store, body = plant.law_to[k], plant.law_from[k]
         x[store] = np.clip(x[body], melting - 0.5 * span, melting + 0.5 * span)
     return x
@@ -97,7 +113,7 @@ def soaked(plant: Plant, silicon: kernel.Silicon, level: int, power: Array, gues
         return everything
     # Total power is held; only where it appears moves with the leakage, so a few rounds settle it.
     for _ in range(20):
-        state = everything[plant.active]
+        state = everything[plant.state_rows]
         leaks = np.array([kernel_leak(silicon, e, state[silicon.leak_index[e, kernel.STATE]]) for e in range(len(silicon.leak_index))])
         heat[:quick] = silicon.follow.T @ power
         for c, watts in enumerate(power):

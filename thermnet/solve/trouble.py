@@ -92,16 +92,16 @@ def _loop_gain(run: Run, loop: Loop) -> list[tuple[float, str]]:
     silicon, plant, found = loop.silicon, loop.plant, []
     if not len(silicon.leak_index):
         return []
-    hottest = np.array([run.temperatures[:, plant.active[s]].max() for s in silicon.leak_index[:, kernel.STATE]])
-    system = plant.condensed[plant.level(loop.state.fan_index.tolist())]
+    names = list(plant.state_of)
+    hottest = np.array([run.temperature(names[s]).max() for s in silicon.leak_index[:, kernel.STATE]])
+    system = plant.system(plant.level(loop.state.fan_index.tolist()))
     for c, chip in enumerate(plant.machine.chips):
         own = np.flatnonzero(silicon.leak_index[:, kernel.CHIP] == c)
         if not own.size:
             continue
-        drive = system.inputs[:, plant.heat_rows]
         gain = 0.0
         for e in own:
-            rise = -np.linalg.solve(system.matrix, drive[:, silicon.leak_index[e, kernel.INPUT]])
+            rise = -np.linalg.solve(system.matrix, system.drive[:, silicon.leak_index[e, kernel.INPUT]])
             power, reference, slope = silicon.leak_value[e]
             growth = slope * power * np.exp(min(slope * (hottest[e] - reference), 6.0))
             gain += float(rise[silicon.leak_index[e, kernel.STATE]]) * growth

@@ -110,7 +110,7 @@ class HeldPower:
         level = self.plant.level(self._fresh.fan_index.tolist())
         self.plant.provide(level)
         everything = np.full(len(self.plant.nodes), np.nan)
-        everything[self.plant.active] = self._fresh.x
+        everything[self.plant.active] = self.plant.temperatures(self._fresh.x)
         return self._excess(everything, level)
 
     def steady_excess(self, power: float, fans: Sequence[int] | None = None) -> Array:
