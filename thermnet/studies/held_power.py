@@ -29,6 +29,9 @@ Array = NDArray[np.float64]
 HIGHEST_POWER = 1000.0
 """W: no notebook chip is asked for more."""
 
+NEAR = 3.0
+"""K or W over a limit from which the search for the highest power comes down in small steps."""
+
 FREE = ChipControl(burst_limit=10 * HIGHEST_POWER, sustained_limit=10 * HIGHEST_POWER, floor=0.0,
                    proportional_gain=0.0, integral_gain=0.0)  # fmt: skip
 
@@ -174,10 +177,11 @@ def _copied(state: kernel.State) -> kernel.State:
 def highest_power(excess: Callable[[float], Array], guess: float, *, accuracy: float = 0.005) -> tuple[float, int]:
     """Highest power at which no limit is exceeded, and the index of the limit that binds (-1: none up to the top).
 
-    ``excess(power)`` gives the excess over each limit and must grow with power.  Returns 0 W where a limit is
-    exceeded without any power.
+    ``excess(power)`` gives the excess over each limit.  Returns 0 W where a limit is exceeded without any power.
 
-    Brackets from the guess, then bisection guarded secant (Illinois) to ``accuracy`` W.
+    Brackets from the guess, then bisection guarded secant (Illinois) to ``accuracy`` W.  Where fan tables let more
+    power run cooler, powers below the answer may exceed a limit again; near the limits the search therefore comes
+    down in small steps, so as not to pass the highest power that holds.
     """
     def worst(power: float) -> tuple[float, int]:
         values = excess(power)
@@ -196,7 +200,7 @@ def highest_power(excess: Callable[[float], Array], guess: float, *, accuracy: f
             high_value, high_q = worst(high)
     else:
         while True:
-            low = 0.0 if high < 2.0 else high / 1.6
+            low = 0.0 if high < 1.0 else high / (1.6 if high_value > NEAR else 1.1)
             low_value, low_q = worst(low)
             if low_value < 0:
                 break
