@@ -166,3 +166,32 @@ def test_sensor_at_rest_has_no_lag_but_its_rounding():
     soak, senses, _ = settled(plant, CALM, 20.0)
     x = soak.x[plant.state_of["fins"]]
     assert settled_readings(senses, soak.x)[0] == np.floor((x + 1.0) / 0.5 + 0.5) * 0.5
+
+
+@pytest.mark.parametrize("name", ["tern-14", "wren-13", "heron-16"])
+def test_soak_by_few_inputs_is_the_soak_on_all_nodes(name):
+    from thermnet.design.load import load_design
+    from thermnet.solve import start as module
+    from thermnet.studies.held_power import HeldPower
+
+    held = HeldPower.of(load_design(name), "desk", None)
+    plant, silicon = held.plant, held.silicon
+    for watts in (0.0, 0.5, 12.0, 60.0, 160.0):
+        for level in (0, plant.levels - 1):
+            power = held.demand(watts)
+            few = module.soaked(plant, silicon, level, power)
+            every = module._soaked_on_all_nodes(plant, silicon, level, power, few)
+            np.testing.assert_allclose(few, every, atol=1e-7)
+
+
+def test_soak_of_a_reduced_machine_is_that_of_the_full_one():
+    import mesh_machine as mesh
+
+    from thermnet.solve.closed_loop import prepare
+
+    machine = mesh.machine(240)
+    found = []
+    for plant in (Plant(machine, 0.1, largest_full=10**6), Plant(machine, 0.1)):
+        loop = prepare(plant, mesh.MODE, constant(5.0, "cpu"), 1, start=25.0, keep=False)
+        found.append(plant.temperatures(loop.state.x))
+    np.testing.assert_allclose(found[1], found[0], atol=0.01)

@@ -210,6 +210,8 @@ class Watch(NamedTuple):
     stop: Any  # (1,) 1: stop at the first crossing
     before: Any  # (limits,) excess at the start of the crossing sample
     after: Any  # (limits,) excess at its end
+    mark: Any  # (marks,) rising: numbers of samples after which the worst so far is noted
+    marked: Any  # (marks, limits)
 
 
 class WorkSpace(NamedTuple):
@@ -1180,6 +1182,8 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
     watch_first = watch.first
     watch_before = watch.before
     watch_after = watch.after
+    mark = watch.mark
+    marked = watch.marked
     stop = watch.stop[0]
     step = tuning.step
     tolerance = tuning.tolerance
@@ -1241,6 +1245,9 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
     due[charger_due] = next_time(tick, charger_ticks[0])
     due[record_due] = next_time(tick, every)
     kept = due[record_due] // every
+    next_mark = 0
+    while next_mark < mark.size and mark[next_mark] <= tick:
+        next_mark += 1
     row = tick % rows
     charging = charge(charger_share, charger_step)
     held_into, held_lost = gather_held(
@@ -1355,6 +1362,10 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
         crossed = look_out(
             tick, x, excess, watch_state, watch_law, watch_value, watch_worst, watch_first, watch_before, watch_after
         )
+        if next_mark < mark.size and tick + 1 == mark[next_mark]:
+            for q in range(watch_worst.size):
+                marked[next_mark, q] = watch_worst[q]
+            next_mark += 1
         if crossed == 1 and stop == 1:
             return LIMIT_HIT
         gone = False

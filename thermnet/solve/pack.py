@@ -242,7 +242,7 @@ def pack_rules(plant: Plant, mode: Mode, sensors: SensorSet) -> kernel.Rules:
     )  # fmt: skip
 
 
-def pack_watch(plant: Plant, limits: Any, *, stop: bool = False) -> kernel.Watch:
+def pack_watch(plant: Plant, limits: Any, *, stop: bool = False, marks: Any = ()) -> kernel.Watch:
     """Arrays of the limits to look out for."""
     state, law, value = [], [], []
     for limit in limits:
@@ -254,6 +254,7 @@ def pack_watch(plant: Plant, limits: Any, *, stop: bool = False) -> kernel.Watch
         np.array(state, dtype=np.int64), np.array(law, dtype=np.int64), np.array(value, dtype=float),
         np.full(count, -NEVER), np.full(count, -1, dtype=np.int64), np.array([int(stop)]),
         np.full(count, -NEVER), np.full(count, NEVER),
+        np.array(marks, dtype=np.int64), np.full((len(marks), count), -NEVER),
     )  # fmt: skip
 
 

@@ -68,6 +68,8 @@ class Plant:
         self._singles: dict[int, CompiledNetwork] = {}
         self.systems: dict[int, Level] = {}
         self.soaks: dict[Any, Any] = {}
+        self.laws_at_rest: Any = None
+        self._gains: dict[int, Array] = {}
         self.speed_caps: dict[Any, Array] = {}
         first = self.compiled(self.levels - 1)
         if first.has_varying_boundary:
@@ -363,6 +365,16 @@ class Plant:
                     full.out_x, full.out_u[columns],
                 )  # fmt: skip
         return self.systems[level]
+
+    def gain(self, level: int) -> Array:
+        """States at rest per unit of every input: heat inputs, boundaries, heat into states for surface laws."""
+        if level not in self._gains:
+            system = self.system(level)
+            drive = system.drive
+            if self.surfaces[3].shape[0]:
+                drive = np.hstack([drive, np.diag(1.0 / self.capacity)])
+            self._gains[level] = np.asarray(-np.linalg.solve(system.matrix, drive), dtype=np.float64)
+        return self._gains[level]
 
     def thermal(self, boundary: Array | None = None) -> kernel.Thermal:
         """Arrays for the kernel; ``boundary`` (samples or 1, b) overrides the fixed boundary temperatures."""

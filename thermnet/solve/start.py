@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermnet.errors import ConvergenceError, NetworkError
-from thermnet.network.laws import MELTING
+from thermnet.network.laws import CODED, MELTING
 from thermnet.solve import kernel
 from thermnet.solve.equations import HeatBalance
 from thermnet.solve.plant import Plant
@@ -104,14 +104,149 @@ def within_melting_ranges(plant: Plant, x: Array) -> Array:
 
 
 def soaked(plant: Plant, silicon: kernel.Silicon, level: int, power: Array, guess: Array | None = None) -> Array:
-    """Steady node temperatures at total chip powers ``power`` (leakage included in them) and one fan level."""
+    """Steady node temperatures at total chip powers ``power`` (leakage included in them) and one fan level.
+
+    Newton on the few inputs that depend on temperature (laws, and where a chip's power appears), with the network's
+    linear answer to every input at hand; a case that does not settle that way is solved on all nodes.
+    """
+    balance = _SteadyBalance(plant, silicon, level, power)
+    x = balance.settle(None if guess is None else plant.states(guess[plant.active]))
+    if x is None:
+        return _soaked_on_all_nodes(plant, silicon, level, power, guess)
+    system, inputs = plant.system(level), balance.inputs(x)[0]
+    everything = np.empty(len(plant.nodes))
+    everything[plant.active] = plant.temperatures(x)
+    everything[system.massless] = system.massless_x @ x + system.massless_u @ inputs[: system.drive.shape[1]]
+    return everything
+
+
+class _SteadyBalance:
+    """States ``x = gain @ inputs(x)`` of a plant at rest: heat inputs, boundaries, heat of surface laws by state."""
+
+    def __init__(self, plant: Plant, silicon: kernel.Silicon, level: int, power: Array) -> None:
+        self.plant, self.silicon, self.power = plant, silicon, power
+        self.gain = plant.gain(level)
+        self.fixed = np.zeros(self.gain.shape[1])
+        heats = len(plant.heat_nodes)
+        self.fixed[: plant.quick] = (silicon.share + silicon.follow).T @ power
+        self.fixed[plant.quick : heats] = silicon.base_heat
+        self.fixed[heats : heats + plant.boundary.size] = plant.boundary
+        if plant.laws_at_rest is None:
+            plant.laws_at_rest = _laws_at_rest(plant, self.gain.shape)
+        self.laws, self.surfaces = plant.laws_at_rest
+
+    def inputs(self, x: Array) -> tuple[Array, Array]:
+        """Inputs (u,) at states ``x`` and their derivatives (u, x)."""
+        u, slope = self.fixed.copy(), np.zeros((self.fixed.size, x.size))
+        for laws in (self.laws, self.surfaces):
+            if laws is not None:
+                heat, change = laws(x)
+                u += heat
+                slope += change
+        index, value = self.silicon.leak_index, self.silicon.leak_value
+        if len(index):
+            at, into = index[:, kernel.STATE], index[:, kernel.INPUT]
+            exponent = value[:, kernel.SLOPE] * (x[at] - value[:, kernel.AT])
+            leaks = value[:, kernel.POWER] * np.exp(np.minimum(exponent, 6.0))
+            growth = np.where(exponent < 6.0, leaks * value[:, kernel.SLOPE], 0.0)
+            totals = np.bincount(index[:, kernel.CHIP], leaks, self.power.size)
+            # The total is held: what leaks is not dynamic power; at most all of it leaks.
+            scale = np.minimum(1.0, self.power / np.where(totals > 0, totals, 1.0))
+            quick = self.plant.quick
+            u[:quick] -= (scale * totals) @ self.silicon.share
+            for e, c in enumerate(index[:, kernel.CHIP]):
+                u[into[e]] += scale[c] * leaks[e]
+                slope[into[e], at[e]] += scale[c] * growth[e]
+                slope[:quick, at[e]] -= scale[c] * growth[e] * self.silicon.share[c]
+        return u, slope
+
+    def settle(self, x: Array | None) -> Array | None:
+        """States at rest, or None where Newton does not find them in a few steps."""
+        if x is None:
+            x = self.gain @ self.fixed
+        one = np.eye(x.size)
+        for _ in range(25):
+            u, slope = self.inputs(x)
+            change: Array = np.linalg.solve(one - self.gain @ slope, self.gain @ u - x)
+            largest = float(np.max(np.abs(change)))
+            if not np.isfinite(largest) or largest > 1e4:
+                return None
+            x = np.asarray(x + change * min(1.0, 100.0 / max(largest, 100.0)), dtype=np.float64)
+            if largest < 1e-10 * max(1.0, float(np.max(np.abs(x)))):
+                return x
+        return None
+
+
+@dataclass(frozen=True)
+class _Departures:
+    """Heat beyond the reference conductance of law links, put into the inputs, with derivatives by the states.
+
+    Attributes
+    ----------
+    groups : (code, which laws) pairs
+    value : (k, 9) numbers as the kernel takes them
+    a, b : (k, x) rows that give the temperature at either end from the states, with ``outer_a``, ``outer_b`` (k,) added
+    into : (u, k)
+        +1 where a law's heat arrives, -1 where it leaves.
+    """
+
+    groups: tuple[tuple[int, NDArray[np.int64]], ...]
+    value: Array
+    a: Array
+    b: Array
+    outer_a: Array
+    outer_b: Array
+    into: Array
+
+    def __call__(self, x: Array) -> tuple[Array, Array]:
+        """Inputs (u,) and their derivatives (u, x)."""
+        step = 1e-5
+        a, b = self.a @ x + self.outer_a, self.b @ x + self.outer_b
+        hot, cold = np.stack([a, a + step, a]), np.stack([b, b, b + step])
+        heat = np.empty_like(hot)
+        for code, k in self.groups:
+            law = CODED[code](self.value[k].T, hot[:, k], cold[:, k]) - self.value[k, kernel.REFERENCE]
+            heat[:, k] = law * (hot[:, k] - cold[:, k])
+        by_a, by_b = (heat[1:] - heat[0]) / step
+        return self.into @ heat[0], self.into @ (by_a[:, None] * self.a + by_b[:, None] * self.b)
+
+
+def _laws_at_rest(plant: Plant, shape: tuple[int, ...]) -> tuple[_Departures | None, _Departures | None]:
+    """Laws that the kernel evaluates one by one, and surface laws on a basis."""
+    states, inputs = shape
+    index = plant.law_index
+    found: list[_Departures | None] = []
+    one_by_one = index[:, kernel.CODE], index[:, kernel.FROM], index[:, kernel.TO]
+    for (code, from_, to), value, rows in (
+        (one_by_one, plant.law_value, np.eye(states)), (plant.surfaces[3].T, plant.surfaces[4], plant.surfaces[0] @ plant.surfaces[1]),
+    ):  # fmt: skip
+        if not len(code):
+            found.append(None)
+            continue
+        ends, outer = [], []
+        for side in (from_, to):
+            ends.append(np.where((side >= 0)[:, None], rows[np.maximum(side, 0)], 0.0))
+            outer.append(np.where(side < 0, plant.boundary[np.maximum(-1 - side, 0)] if plant.boundary.size else 0.0, 0.0))
+        if value is plant.law_value:
+            into = np.zeros((inputs, len(code)))
+            for column, sign in ((kernel.INPUT_FROM, -1.0), (kernel.INPUT_TO, 1.0)):
+                inner = np.flatnonzero(index[:, column] >= 0)
+                np.add.at(into, (index[inner, column], inner), sign)
+        else:
+            into = np.vstack([np.zeros((inputs - states, len(code))), (ends[1] - ends[0]).T])
+        groups = tuple((int(c), np.flatnonzero(code == c)) for c in np.unique(code))
+        found.append(_Departures(groups, value, ends[0], ends[1], outer[0], outer[1], into))
+    return found[0], found[1]
+
+
+def _soaked_on_all_nodes(plant: Plant, silicon: kernel.Silicon, level: int, power: Array, guess: Array | None = None) -> Array:
+    """As :func:`soaked`, by Newton on all nodes at held leakage, which a few rounds settle."""
     compiled = plant.compiled(level)
     quick = plant.quick
     heat = np.concatenate([(silicon.share + silicon.follow).T @ power, silicon.base_heat])
     everything = _solve(plant, compiled, heat, guess)
     if not len(silicon.leak_index):
         return everything
-    # Total power is held; only where it appears moves with the leakage, so a few rounds settle it.
     for _ in range(20):
         state = everything[plant.state_rows]
         leaks = np.array([kernel_leak(silicon, e, state[silicon.leak_index[e, kernel.STATE]]) for e in range(len(silicon.leak_index))])

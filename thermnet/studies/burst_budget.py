@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import partial
 from typing import Any
 
 import numpy as np
 
 from thermnet.design.design import Design
 from thermnet.firmware.mode import Mode
+from thermnet.studies.budget_curve import budget_curve
 from thermnet.studies.held_power import HeldPower, highest_power, samples_of
 from thermnet.studies.study import Study, provenance
 
@@ -59,11 +59,14 @@ def burst_budget(
     import pandas as pd
 
     held = HeldPower.of(design, mode, ambient, start, split)
-    table = _budget(held, durations, progress)
-    sustained, q = highest_power(held.steady_excess, float(table["power_W"].iloc[-1]))
+    sustained, q = highest_power(held.steady_excess, 30.0)
+    table = _budget(held, durations, progress, 1.01 * sustained)
     tables = {}
     if other_starts:
-        rows = [_budget(HeldPower.of(design, mode, ambient, s, split), durations, progress).assign(start=_word(s)) for s in other_starts]
+        rows = [
+            _budget(HeldPower.of(design, mode, ambient, s, split), durations, progress, 1.01 * sustained).assign(start=_word(s))
+            for s in other_starts
+        ]  # fmt: skip
         tables["start states"] = pd.concat([table.assign(start=_word(start)), *rows], ignore_index=True)
     chosen: Mode = design.modes[mode]
     chip = max(held.split, key=lambda name: held.split[name])
@@ -107,10 +110,6 @@ def burst_budget(
     )  # fmt: skip
 
 
-def _excess(held: HeldPower, last: int, power: float) -> Any:
-    return held.excess(power, [last])[0]
-
-
 def governor_power(duration: Any, sustained: float, averaging_time: float, before: float) -> Any:
     """Power that a running-average governor lets through for ``duration`` s, W.
 
@@ -120,24 +119,20 @@ def governor_power(duration: Any, sustained: float, averaging_time: float, befor
     return (sustained - before * fading) / (1.0 - fading)
 
 
-def _budget(held: HeldPower, durations: Sequence[float], progress: bool) -> Any:
+def _budget(held: HeldPower, durations: Sequence[float], progress: bool, guess: float) -> Any:
     import pandas as pd
 
     samples = samples_of(durations, held.plant.period)
-    order = np.argsort(samples)[::-1]
-    power, binds = np.empty(len(samples)), np.empty(len(samples), dtype=object)
-    guess = 30.0
-    steps: Any = order
-    if progress:
+
+    def steps(work: Any) -> Any:
+        if not progress:
+            return work
         from tqdm.auto import tqdm
 
-        steps = tqdm(order, desc=f"burst budget from {_word(held.start)}", unit="duration", leave=False)
-    # From the longest to the shortest: each answer is a lower bound and a good guess for the next.
-    for k in steps:
-        last = samples[k]
-        power[k], q = highest_power(partial(_excess, held, last), guess)
-        binds[k] = held.limits[q].name if q >= 0 else "none"
-        guess = max(power[k], 1.0) * 1.02
+        return tqdm(work, desc=f"burst budget from {_word(held.start)}", unit="duration", leave=False)
+
+    power, limits = budget_curve(held.excess, samples, guess, steps=steps)
+    binds = [held.limits[q].name if q >= 0 else "none" for q in limits]
     return pd.DataFrame({"duration_s": [s * held.plant.period for s in samples], "power_W": power, "binds": binds})
 
 

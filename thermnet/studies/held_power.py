@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -16,12 +17,11 @@ from numpy.typing import NDArray
 from thermnet.design.design import Design
 from thermnet.firmware.mode import ChipControl, Mode
 from thermnet.firmware.workload import Workload
-from thermnet.network.laws import dry_out_limit
+from thermnet.network.laws import CODED, dry_out_limit
 from thermnet.run import Run, RunLimit
 from thermnet.solve import kernel
 from thermnet.solve.closed_loop import Loop, prepare, simulate
-from thermnet.solve.equations import HeatBalance
-from thermnet.solve.pack import mode_of, ticks
+from thermnet.solve.pack import mode_of, pack_watch, ticks
 from thermnet.solve.plant import Plant
 from thermnet.solve.start import Soak, settle
 
@@ -91,23 +91,23 @@ class HeldPower:
             [self.split[c.name] * power if c.name in self.split else machine.idle_power.get(c.name, 2.0) for c in machine.chips]
         )
 
-    def loop(self, power: float) -> Loop:
-        """A loop at the start state with ``power`` W held."""
+    def loop(self, power: float, marks: Sequence[int] | NDArray[np.int64] = ()) -> Loop:
+        """A loop at the start state with ``power`` W held; ``marks`` as the kernel's watch takes them."""
         silicon = self._loop.silicon._replace(demand=np.ascontiguousarray(self.demand(power)[:, None]))
-        watch = kernel.Watch(*(array.copy() for array in self._loop.watch))
+        watch = pack_watch(self.plant, self.limits, marks=marks)
         return replace(self._loop, silicon=silicon, state=_copied(self._fresh), watch=watch)
 
     def excess(self, power: float, samples: Sequence[int]) -> Array:
         """Highest excess over every limit up to each of the ``samples`` (rising): (samples, limits) K or W."""
-        loop = self.loop(power)
-        result = np.empty((len(samples), len(self.limits)))
-        for k, last in enumerate(samples):
-            if loop.run(int(last)) == kernel.RUNAWAY:
-                result[k:] = np.maximum(loop.watch.worst, 1e3)
-                break
-            result[k] = loop.watch.worst
-        return np.maximum(result, self.excess_at_start()[None, :])
+        marks, place = np.unique(np.asarray(samples, dtype=np.int64), return_inverse=True)
+        loop = self.loop(power, marks)
+        if loop.run(int(marks[-1])) == kernel.RUNAWAY:
+            # What was not reached is beyond every limit.
+            loop.watch.marked[marks > loop.state.count[0]] = np.maximum(loop.watch.worst, 1e3)
+        found: Array = np.maximum(loop.watch.marked[place], self.excess_at_start[None, :])
+        return found
 
+    @cached_property
     def excess_at_start(self) -> Array:
         """Excess over every limit before anything is asked, K or W."""
         level = self.plant.level(self._fresh.fan_index.tolist())
@@ -148,7 +148,6 @@ class HeldPower:
     def _excess(self, everything: Array, level: int) -> Array:
         compiled = self.plant.compiled(level)
         full = np.concatenate([everything, self.plant.boundary])
-        balance = HeatBalance(compiled)
         result = np.empty(len(self.limits))
         for q, limit in enumerate(self.limits):
             if limit.node:
@@ -156,8 +155,9 @@ class HeldPower:
             else:
                 k = compiled.law_names.index(limit.link)
                 a, b = compiled.law_ends[k]
-                heat = abs(float(balance.law_heat(full)[k]))
-                result[q] = heat - float(dry_out_limit(compiled.law_parameters[k], full[a], full[b]))
+                law = compiled.law_parameters[k]
+                heat = float(CODED[int(compiled.law_code[k])](law, full[a], full[b])) * abs(full[a] - full[b])
+                result[q] = heat - float(dry_out_limit(law, full[a], full[b]))
         return result
 
     def run(self, power: float, duration: float) -> Run:
