@@ -167,11 +167,11 @@ class _SteadyBalance:
         one = np.eye(x.size)
         for _ in range(25):
             u, slope = self.inputs(x)
-            change: Array = np.linalg.solve(one - self.gain @ slope, self.gain @ u - x)
+            change: Array = np.asarray(np.linalg.solve(one - self.gain @ slope, self.gain @ u - x), dtype=np.float64)
             largest = float(np.max(np.abs(change)))
             if not np.isfinite(largest) or largest > 1e4:
                 return None
-            x = np.asarray(x + change * min(1.0, 100.0 / max(largest, 100.0)), dtype=np.float64)
+            x = x + change * min(1.0, 100.0 / max(largest, 100.0))
             if largest < 1e-10 * max(1.0, float(np.max(np.abs(x)))):
                 return x
         return None
