@@ -9,7 +9,7 @@
 typedef double *D;
 typedef int64_t *I;
 
-typedef struct { I slot_of_level; D propagate, correct, hold, out_start, out_ramp, out_hold, capacity; I physical; D boundary;
+typedef struct { I slot_of_level; D propagate, correct, hold, capacity; I physical; D boundary;
                  I law_index; D law_value; I quick_laws; } Thermal;
 typedef struct { D demand; I holds_frequency; D share, follow; I leak_index; D leak_value, leak_voltage_exponent, curve,
                  base_heat, worth; } Silicon;
@@ -18,13 +18,15 @@ typedef struct { D burst, sustained, alpha, peak, floor; I throttle_sensor; D th
                  throttle_ki; I throttle_ticks; D weight, shared_budget; I skin_sensor; D skin_limit, skin_release, skin_kp,
                  skin_ki, skin_recovery, skin_floor; I skin_ticks, table_fan, table_sensor; D table_hysteresis; I table_first;
                  D step_on, step_speed, fan_idle, fan_cap, fan_rise, fan_fall; I fan_dwell, fan_ticks; D fan_grid;
-                 I fan_stride; } Rules;
+                 I fan_stride, charger_input, charger_sensor; D charger_on, charger_share, charger_hysteresis;
+                 I charger_ticks; } Rules;
 typedef struct { D x, sensor, sensor_lagged, sensor_ring, average, throttle, throttle_integral, skin, skin_integral;
                  I skin_engaged, table_step, table_since; D fan_speed; I fan_index, charger_step; D law_state, surface_heat,
                  surface_push, power, frequency; I bound; D work; } State;
 typedef struct { D x, power, frequency, work, average, sensor; int32_t *level; int8_t *bound; } Kept;
 typedef struct { int64_t nx, quick, held, boundaries, laws, quick_laws, leaks, chips, points, sensors, skins, tables, fans,
-                 subdivisions, ring, demand_columns, slow; double step; } Sizes;
+                 charger_steps, subdivisions, ring, demand_columns, slow, columns, width;
+                 double step; } Sizes;
 
 #define LIMIT(v, low, high) fmin(fmax(v, low), high)
 
@@ -113,13 +115,15 @@ static void add_columns(double *restrict y, const double *restrict p, const doub
 /* Runs ``last`` samples from tick 0; returns the fan level it misses, or -1. */
 int64_t c_loop(const Thermal *t, const Silicon *si, const Senses *se, const Rules *r, State *st, Kept *kept, const Sizes *n,
                int64_t last) {
-    int64_t nx = n->nx, mq = n->quick, mh = n->held - n->boundaries;
-    int64_t stride_p = n->subdivisions * (nx + mq) * nx, stride_c = n->subdivisions * mq * nx, stride_h = n->subdivisions * n->held * nx;
-    double v[nx + mq], predicted[nx], push[nx], held[n->held], leak_now[n->leaks], ramp[mq];
+    int64_t nx = n->nx, mq = n->quick, mh = n->held - n->boundaries, columns = n->columns, width = n->width;
+    int64_t stride_p = n->subdivisions * columns * width, stride_c = n->subdivisions * mq * width;
+    int64_t stride_h = n->subdivisions * n->held * width;
+    double v[columns], predicted[width], push[width], held[n->held], leak_now[n->leaks], ramp[mq];
     double allowed[n->chips], wanted[n->chips], leaks[n->chips], factor[n->chips], awake[n->chips], rated[n->chips];
     int floats[n->chips];
     double *x = st->x;
     int64_t push_slot = -1, refresh = 0;
+    for (int64_t j = 0; j < columns; j++) v[j] = 0.0;
     for (int64_t c = 0; c < n->chips; c++) rated[c] = 0.0;
     for (int64_t e = 0; e < n->leaks; e++) rated[si->leak_index[3 * e]] += si->leak_value[3 * e];
     for (int64_t tick = 0; tick < last; tick++) {
@@ -257,9 +261,19 @@ int64_t c_loop(const Thermal *t, const Silicon *si, const Senses *se, const Rule
             for (int64_t s = 0; s < n->sensors; s++) kept->sensor[tick * n->sensors + s] = st->sensor[s];
             kept->level[tick] = (int32_t)level;
         }
+        /* charger */
+        if (r->charger_input[0] >= 0 && tick % r->charger_ticks[0] == 0) {
+            double reading = st->sensor[r->charger_sensor[0]];
+            int64_t step = st->charger_step[0];
+            while (step < n->charger_steps && reading >= r->charger_on[step]) step++;
+            while (step > 0 && reading < r->charger_on[step - 1] - r->charger_hysteresis[0]) step--;
+            if (step != st->charger_step[0]) refresh = 0;
+            st->charger_step[0] = step;
+        }
         /* slow laws */
         if (refresh == 0) {
             for (int64_t j = 0; j < mh; j++) held[j] = si->base_heat[j];
+            if (r->charger_input[0] >= 0 && st->charger_step[0] > 0) held[r->charger_input[0]] *= r->charger_share[st->charger_step[0] - 1];
             for (int64_t b = 0; b < n->boundaries; b++) held[mh + b] = t->boundary[b];
             for (int64_t k = 0; k < n->laws; k++) {
                 const int64_t *law = t->law_index + 6 * k;
@@ -275,12 +289,13 @@ int64_t c_loop(const Thermal *t, const Silicon *si, const Senses *se, const Rule
         }
         refresh--;
         if (push_slot != slot) {
-            for (int64_t i = 0; i < nx; i++) push[i] = 0.0;
-            add_columns(push, t->hold + slot * stride_h, held, n->held, nx);
+            for (int64_t i = 0; i < width; i++) push[i] = 0.0;
+            add_columns(push, t->hold + slot * stride_h, held, n->held, width);
             push_slot = slot;
         }
         /* predictor and corrector */
-        for (int64_t i = 0; i < nx; i++) { v[i] = x[i]; predicted[i] = push[i]; }
+        for (int64_t i = 0; i < nx; i++) v[i] = x[i];
+        for (int64_t i = 0; i < width; i++) predicted[i] = push[i];
         for (int64_t q = 0; q < n->quick_laws; q++) {
             int64_t k = t->quick_laws[q];
             const int64_t *law = t->law_index + 6 * k;
@@ -291,7 +306,7 @@ int64_t c_loop(const Thermal *t, const Silicon *si, const Senses *se, const Rule
             if (law[3] >= 0) v[nx + law[3]] -= d;
             if (law[4] >= 0) v[nx + law[4]] += d;
         }
-        add_columns(predicted, t->propagate + slot * stride_p, v, nx + mq, nx);
+        add_columns(predicted, t->propagate + slot * stride_p, v, columns, width);
         for (int64_t j = 0; j < mq; j++) ramp[j] = 0.0;
         for (int64_t q = 0; q < n->quick_laws; q++) {
             int64_t k = t->quick_laws[q];
@@ -310,7 +325,7 @@ int64_t c_loop(const Thermal *t, const Silicon *si, const Senses *se, const Rule
         }
         for (int64_t j = 0; j < mq; j++)
             if (ramp[j] != 0.0)
-                for (int64_t i = 0; i < nx; i++) predicted[i] += ramp[j] * t->correct[slot * stride_c + j * nx + i];
+                for (int64_t i = 0; i < width; i++) predicted[i] += ramp[j] * t->correct[slot * stride_c + j * width + i];
         for (int64_t i = 0; i < nx; i++) x[i] = predicted[i];
         for (int64_t q = 0; q < n->quick_laws; q++) {
             int64_t k = t->quick_laws[q];

@@ -45,8 +45,8 @@ class CLoop:
         """
         plant, state, silicon, rules = loop.plant, loop.state, loop.silicon, loop.rules
         thermal = plant.thermal(loop.boundary)
-        if plant.basis is not None or int(rules.charger_input[0]) >= 0 or thermal.boundary.shape[0] > 1:
-            raise RuntimeError("the C loop knows no reduced basis, charger or varying ambient")
+        if plant.basis is not None or thermal.boundary.shape[0] > 1:
+            raise RuntimeError("the C loop knows no reduced basis and no varying ambient")
         nx, chips, sensors = state.x.size, rules.burst.size, loop.senses.offset.size
         kept = {
             "x": np.empty((samples, nx)), "power": np.empty((samples, chips)), "frequency": np.empty((samples, chips)),
@@ -57,14 +57,15 @@ class CLoop:
             [
                 nx, thermal.correct.shape[2], thermal.hold.shape[2], len(plant.boundaries), len(thermal.law_index),
                 thermal.quick_laws.size, len(silicon.leak_index), chips, silicon.curve.shape[1], sensors,
-                rules.skin_limit.size, rules.table_fan.size, rules.fan_idle.size, kernel.SUBDIVISIONS,
-                state.sensor_ring.shape[1], silicon.demand.shape[1], loop.tuning.slow_limit, 0,
+                rules.skin_limit.size, rules.table_fan.size, rules.fan_idle.size, rules.charger_on.size,
+                kernel.SUBDIVISIONS, state.sensor_ring.shape[1], silicon.demand.shape[1], loop.tuning.slow_limit,
+                *thermal.propagate.shape[2:], 0,
             ],
             dtype=np.int64,
         )  # fmt: skip
         sizes[-1:].view(np.float64)[0] = loop.tuning.step
         groups = [
-            _pointers(_upto(thermal, "quick_laws")), _pointers(silicon), _pointers(loop.senses), _pointers(_upto(rules, "fan_stride")),
+            _pointers(_upto(thermal, "quick_laws")), _pointers(silicon), _pointers(loop.senses), _pointers(rules),
             _pointers(_upto(state, "work")), _pointers([kept[name] for name in KEPT]), sizes,
         ]  # fmt: skip
         missing = self._run(*(ctypes.c_void_p(group.ctypes.data) for group in groups), ctypes.c_int64(samples))

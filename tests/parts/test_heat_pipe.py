@@ -224,8 +224,9 @@ def test_compiled_kernel_evaluates_the_same_laws():
     rows[0, :8], rows[1, :5] = pipe_law.parameters, melt_law.parameters
     rng = np.random.default_rng(7)
     for hot, cold in rng.uniform(-10.0, 120.0, (300, 2)):
-        got = kernel.law_conductance(2, rows, 0, hot, cold, 0)
+        reference = 1.0 / rows[0, 0]
+        got = reference + kernel.law_departure(2, rows, 0, reference, hot, cold, 0) / (hot - cold)
         assert got == pytest.approx(float(pipe_law.conductance(hot, cold)), rel=1e-12)
     for hot, cold in zip(rng.uniform(30.0, 60.0, 300), rng.uniform(44.0, 46.0, 300), strict=True):
-        got = kernel.law_conductance(3, rows, 1, hot, cold, 0)
-        assert got == pytest.approx(float(melt_law.conductance(hot, cold)), rel=1e-12)
+        got = 1e-3 + kernel.law_departure(3, rows, 1, 1e-3, hot, cold, 0) / (hot - cold)
+        assert got == pytest.approx(float(melt_law.conductance(hot, cold)), rel=1e-12, abs=1e-15)

@@ -59,15 +59,15 @@ class Thermal(NamedTuple):
 
     Heat inputs are either quick (set anew at every sample) or held (constant between refreshes).  Held are, in this
     order: heat inputs, boundary temperatures, and (for a reduced basis) heat straight into each state.
+
+    After the x states, each row holds the heat out over the step, J, and zeros up to ``width`` numbers in all; so do
+    as many rows of zeros as make up ``columns``.  Whole vector lanes are quicker than what is left over.
     """
 
     slot_of_level: Any  # (levels,) slot or -1
-    propagate: Any  # (slots, subdivisions, x + quick, x): rows are the columns of [exp(hA), h phi_1 B]
-    correct: Any  # (slots, subdivisions, quick, x): h phi_2 B
-    hold: Any  # (slots, subdivisions, held, x): h phi_1 B
-    out_start: Any  # (slots, subdivisions, x + quick): heat out over a step per unit of start value
-    out_ramp: Any  # (slots, subdivisions, quick)
-    out_hold: Any  # (slots, subdivisions, held)
+    propagate: Any  # (slots, subdivisions, columns, width): rows are the columns of [exp(hA), h phi_1 B], x + quick
+    correct: Any  # (slots, subdivisions, quick, width): h phi_2 B
+    hold: Any  # (slots, subdivisions, held, width): h phi_1 B
     capacity: Any  # (x,)
     physical: Any  # (1,) the first so many states are temperatures of nodes
     boundary: Any  # (1 or samples, b) degC
@@ -217,18 +217,18 @@ class Watch(NamedTuple):
 class WorkSpace(NamedTuple):
     """Memory that the loop works in; it holds nothing from one call to the next."""
 
-    inputs: Any  # (x + quick,)
-    predicted: Any  # (x,)
+    inputs: Any  # (columns,)
+    predicted: Any  # (width,)
     start: Any  # (x,)
     heat: Any  # (quick,)
     ramp: Any  # (quick,)
     held: Any  # (held,)
-    push: Any  # (subdivisions, x): what the held inputs add over a step
-    push_out: Any  # (subdivisions,) heat out that they add, J
+    push: Any  # (subdivisions, width): what the held inputs add over a step
     push_slot: Any  # (subdivisions,) int64: slot that the push is valid for, or -1
     floating: Any  # (l,) int64
     leak_now: Any  # (l,)
     leak_then: Any  # (l,)
+    law_then: Any  # (quick laws,)
     excess: Any  # (k,) heat over its limit of each dry-out law, W
     surface: Any  # (g,)
     surface_change: Any  # (g,)
@@ -244,9 +244,18 @@ class WorkSpace(NamedTuple):
     rated_leak: Any
 
 
+COLUMNS, LANES = 4, 8
+"""Columns taken together, and numbers in the longest vector lane."""
+
+
+def whole_lanes(columns: int, width: int) -> tuple[int, int]:
+    """Columns and width rounded up so that nothing is left over."""
+    return -(-columns // COLUMNS) * COLUMNS, -(-width // LANES) * LANES
+
+
 def work_space(thermal: Thermal, silicon: Silicon, senses: Senses, rules: Rules) -> WorkSpace:
     """Memory for a loop of this size."""
-    states, held = thermal.hold.shape[3], thermal.hold.shape[2]
+    columns, width, held = thermal.propagate.shape[2], thermal.propagate.shape[3], thermal.hold.shape[2]
     quick, leaks, chips = thermal.correct.shape[2], len(silicon.leak_index), rules.burst.size
     steps = thermal.hold.shape[1]
     loops = senses.offset.size + chips + rules.skin_limit.size + rules.fan_idle.size + 2
@@ -258,8 +267,9 @@ def work_space(thermal: Thermal, silicon: Silicon, senses: Senses, rules: Rules)
         return np.ones(chips)
 
     return WorkSpace(
-        np.zeros(states + quick), np.zeros(states), np.zeros(states), np.zeros(quick), np.zeros(quick), np.zeros(held),
-        np.zeros((steps, states)), np.zeros(steps), whole(steps), whole(leaks), np.zeros(leaks), np.zeros(leaks),
+        np.zeros(columns), np.zeros(width), np.zeros(width), np.zeros(quick), np.zeros(quick), np.zeros(held),
+        np.zeros((steps, width)), whole(steps), whole(leaks), np.zeros(leaks), np.zeros(leaks),
+        np.zeros(thermal.quick_laws.size),
         np.zeros(len(thermal.law_index)), np.zeros(thermal.spread.shape[0]), np.zeros(thermal.spread.shape[0]),
         np.zeros(thermal.spread.shape[1]), whole(loops), whole(chips),
         chip(), chip(), chip(), chip(), chip(), chip(), chip(),
@@ -301,33 +311,35 @@ def woven_in(function: Any) -> Any:
 
 
 @woven_in
-def law_conductance(code, p, k, hot, cold, dry):
-    """Conductance of law ``k`` (see thermnet.network.laws for the formulas and their sources)."""
+def law_departure(code, p, k, reference, hot, cold, dry):
+    """Heat of law ``k`` from ``hot`` to ``cold`` beyond that of a link of the reference conductance, W.
+
+    See thermnet.network.laws for the formulas and their sources.  A two-phase law's reference is its conductance below
+    the heat limit, so that there is nothing to work out there.
+    """
     if code == 1:
         a = hot + 273.15
         b = cold + 273.15
         difference = abs(hot - cold) + 1e-9
         film = np.sqrt(np.sqrt(difference)) if p[k, 2] == 0.25 else difference ** p[k, 2]
-        return p[k, 0] * 5.670374419e-8 * (a * a + b * b) * (a + b) + p[k, 1] * film + p[k, 3]
+        g = p[k, 0] * 5.670374419e-8 * (a * a + b * b) * (a + b) + p[k, 1] * film + p[k, 3]
+        return (g - reference) * (hot - cold)
     if code == 3:
         fraction = (cold - p[k, 1]) / p[k, 3] + 0.5
         room = 1.0 - fraction if hot > cold else fraction
-        return p[k, 0] * (1e-6 + min(max(room / p[k, 4], 0.0), 1.0))
+        return (p[k, 0] * (1e-6 + min(max(room / p[k, 4], 0.0), 1.0)) - reference) * (hot - cold)
     limit = heat_limit(p, k, hot, cold)
     if dry == 1:
         limit *= p[k, 6]
-    drop = abs(hot - cold)
-    unlimited = drop / p[k, 0]
+    unlimited = abs(hot - cold) * reference
     low = limit * (1.0 - p[k, 5])
-    if unlimited <= low or drop < 1e-9:
-        return 1.0 / p[k, 0]
+    if unlimited <= low:
+        return 0.0
     high = limit * (1.0 + p[k, 5])
-    inverse = 1.0 / p[k, 4]
+    missing = 1.0 - 1.0 / p[k, 4]
     inside = min(unlimited, high) - low
-    heat = low + inside - (1.0 - inverse) * inside * inside / (2.0 * (high - low))
-    if unlimited > high:
-        heat += (unlimited - high) * inverse
-    return heat / drop
+    less = missing * (inside * inside / (2.0 * (high - low)) + max(unlimited - high, 0.0))
+    return -less if hot > cold else less
 
 
 @woven_in
@@ -424,8 +436,7 @@ def refresh_slow_laws(
             o = law_index[k, TO]
             a = end_temperature(i, x, boundary, row)
             b = end_temperature(o, x, boundary, row)
-            g = law_conductance(law_index[k, CODE], law_value, k, a, b, law_state[k, DRY])
-            new = (g - law_value[k, REFERENCE]) * (a - b)
+            new = law_departure(law_index[k, CODE], law_value, k, law_value[k, REFERENCE], a, b, law_state[k, DRY])
             moved = abs(new - law_state[k, DEPARTURE])
             if i >= 0:
                 change = max(change, moved / capacity[i])
@@ -472,8 +483,7 @@ def refresh_surfaces(
         o = surface_index[k, 2]
         a = end_temperature(i, surface, boundary, row)
         b = end_temperature(o, surface, boundary, row)
-        g = law_conductance(surface_index[k, 0], surface_value, k, a, b, 0)
-        new = (g - surface_value[k, REFERENCE]) * (a - b)
+        new = law_departure(surface_index[k, 0], surface_value, k, surface_value[k, REFERENCE], a, b, 0)
         moved = abs(new - surface_heat[k])
         surface_heat[k] = new
         if i >= 0:
@@ -545,19 +555,16 @@ def gather_held(
 
 
 @compile_when_possible
-def hold_inputs(slot, s, held, hold, out_hold, push, push_out, push_slot):
+def hold_inputs(slot, s, held, hold, push, push_slot):
     """Work out what the held inputs add over a step of subdivision ``s``."""
     push_slot[s] = slot
-    total = 0.0
     for i in range(push.shape[1]):
         push[s, i] = 0.0
     for j in range(held.size):
         w = held[j]
         if w != 0.0:
-            total += out_hold[slot, s, j] * w
             for i in range(push.shape[1]):
                 push[s, i] += w * hold[slot, s, j, i]
-    push_out[s] = total
 
 
 @woven_in
@@ -570,8 +577,6 @@ def substep(slot, s, h, row, tolerance, held_into, held_lost, any_quick, x, law_
     """
     propagate = thermal.propagate
     correct = thermal.correct
-    out_start = thermal.out_start
-    out_ramp = thermal.out_ramp
     boundary = thermal.boundary
     law_index = thermal.law_index
     law_value = thermal.law_value
@@ -588,11 +593,13 @@ def substep(slot, s, h, row, tolerance, held_into, held_lost, any_quick, x, law_
     leak_factor = work.leak_share
     leak_now = work.leak_now
     leak_then = work.leak_then
+    law_then = work.law_then
     nx = x.size
     mh = heat.size
     size = nx + mh
+    width = predicted.size
     if push_slot[s] != slot:
-        hold_inputs(slot, s, work.held, thermal.hold, thermal.out_hold, push, work.push_out, push_slot)
+        hold_inputs(slot, s, work.held, thermal.hold, push, push_slot)
     lost = held_lost
     into = held_into
     for i in range(nx):
@@ -604,8 +611,7 @@ def substep(slot, s, h, row, tolerance, held_into, held_lost, any_quick, x, law_
         k = quick_laws[q]
         a = end_temperature(law_index[k, FROM], x, boundary, row)
         o = end_temperature(law_index[k, TO], x, boundary, row)
-        g = law_conductance(law_index[k, CODE], law_value, k, a, o, law_state[k, DRY])
-        d = (g - law_value[k, REFERENCE]) * (a - o)
+        d = law_departure(law_index[k, CODE], law_value, k, law_value[k, REFERENCE], a, o, law_state[k, DRY])
         law_state[k, DEPARTURE] = d
         if law_index[k, INPUT_FROM] >= 0:
             v[nx + law_index[k, INPUT_FROM]] -= d
@@ -620,30 +626,20 @@ def substep(slot, s, h, row, tolerance, held_into, held_lost, any_quick, x, law_
             now = leak_now[e] * leak_factor[leak_index[e, CHIP]]
             v[nx + leak_index[e, INPUT]] += now
             into += now
-    out = lost * h + work.push_out[s]
-    for i in range(nx):
+    out = lost * h
+    for i in range(width):
         predicted[i] = push[s, i]
     # Rows in the vector lanes, four columns at a time to spare loads and stores of the sum.
-    whole = size - size % 4
-    for j in range(0, whole, 4):
+    for j in range(0, v.size, 4):
         v0 = v[j]
         v1 = v[j + 1]
         v2 = v[j + 2]
         v3 = v[j + 3]
-        out += (
-            out_start[slot, s, j] * v0 + out_start[slot, s, j + 1] * v1 + out_start[slot, s, j + 2] * v2
-            + out_start[slot, s, j + 3] * v3
-        )
-        for i in range(nx):
+        for i in range(width):
             predicted[i] += (
                 v0 * propagate[slot, s, j, i] + v1 * propagate[slot, s, j + 1, i]
                 + v2 * propagate[slot, s, j + 2, i] + v3 * propagate[slot, s, j + 3, i]
             )
-    for j in range(whole, size):
-        v0 = v[j]
-        out += out_start[slot, s, j] * v0
-        for i in range(nx):
-            predicted[i] += v0 * propagate[slot, s, j, i]
     error = 0.0
     if any_quick:
         for j in range(mh):
@@ -653,8 +649,10 @@ def substep(slot, s, h, row, tolerance, held_into, held_lost, any_quick, x, law_
             k = quick_laws[q]
             a = end_temperature(law_index[k, FROM], predicted, boundary, row)
             o = end_temperature(law_index[k, TO], predicted, boundary, row)
-            g = law_conductance(law_index[k, CODE], law_value, k, a, o, law_state[k, DRY])
-            d = (g - law_value[k, REFERENCE]) * (a - o) - law_state[k, DEPARTURE]
+            law_then[q] = law_departure(
+                law_index[k, CODE], law_value, k, law_value[k, REFERENCE], a, o, law_state[k, DRY]
+            )
+            d = law_then[q] - law_state[k, DEPARTURE]
             if law_index[k, INPUT_FROM] >= 0:
                 ramp[law_index[k, INPUT_FROM]] -= d
             else:
@@ -670,9 +668,6 @@ def substep(slot, s, h, row, tolerance, held_into, held_lost, any_quick, x, law_
                 ramp[leak_index[e, INPUT]] += d
                 more += d
         into += 0.5 * more
-        for j in range(mh):
-            if ramp[j] != 0.0:
-                out += out_ramp[slot, s, j] * ramp[j]
         # What the inputs really are half way, against the mean of the ramp: two thirds of the bend is the error of
         # the ramp's mean.  An input that moves one way bends by at most half its change, which mostly is so little
         # that it need not be looked at more closely.
@@ -684,42 +679,40 @@ def substep(slot, s, h, row, tolerance, held_into, held_lost, any_quick, x, law_
                 worst = abs(0.333 * (leak_then[e] - leak_now[e]) * scale)
                 if worst > little:
                     if push_slot[s + 1] != slot:
-                        hold_inputs(slot, s + 1, work.held, thermal.hold, thermal.out_hold, push, work.push_out, push_slot)
+                        hold_inputs(slot, s + 1, work.held, thermal.hold, push, push_slot)
                     middle = half_way(slot, s + 1, z, v, size, ramp, mh, propagate, correct, push)
                     bend = leak(leak_value, e, middle) - 0.5 * leak_then[e] - 0.5 * leak_now[e]
                     worst = abs(0.667 * bend * scale)
                 error = max(error, worst)
         for q in range(quick_laws.size):
             k = quick_laws[q]
-            i = law_index[k, FROM]
-            o = law_index[k, TO]
-            scale = 0.0
-            if i >= 0:
-                scale = max(scale, abs(correct[slot, s, law_index[k, INPUT_FROM], i]))
-            if o >= 0:
-                scale = max(scale, abs(correct[slot, s, law_index[k, INPUT_TO], o]))
-            a = end_temperature(i, predicted, boundary, row)
-            b = end_temperature(o, predicted, boundary, row)
-            g = law_conductance(law_index[k, CODE], law_value, k, a, b, law_state[k, DRY])
-            then = (g - law_value[k, REFERENCE]) * (a - b)
-            worst = abs(0.333 * (then - law_state[k, DEPARTURE]) * scale)
-            if worst > little:
-                if push_slot[s + 1] != slot:
-                    hold_inputs(slot, s + 1, work.held, thermal.hold, thermal.out_hold, push, work.push_out, push_slot)
-                a = boundary[row, -1 - i] if i < 0 else half_way(slot, s + 1, i, v, size, ramp, mh, propagate, correct, push)
-                b = boundary[row, -1 - o] if o < 0 else half_way(slot, s + 1, o, v, size, ramp, mh, propagate, correct, push)
-                g = law_conductance(law_index[k, CODE], law_value, k, a, b, law_state[k, DRY])
-                bend = (g - law_value[k, REFERENCE]) * (a - b) - 0.5 * law_state[k, DEPARTURE] - 0.5 * then
-                worst = abs(0.667 * bend * scale)
-            error = max(error, worst)
+            change = abs(law_then[q] - law_state[k, DEPARTURE])
+            if change > 0.0:
+                i = law_index[k, FROM]
+                o = law_index[k, TO]
+                scale = 0.0
+                if i >= 0:
+                    scale = max(scale, abs(correct[slot, s, law_index[k, INPUT_FROM], i]))
+                if o >= 0:
+                    scale = max(scale, abs(correct[slot, s, law_index[k, INPUT_TO], o]))
+                worst = 0.333 * change * scale
+                if worst > little:
+                    if push_slot[s + 1] != slot:
+                        hold_inputs(slot, s + 1, work.held, thermal.hold, push, push_slot)
+                    a = boundary[row, -1 - i] if i < 0 else half_way(slot, s + 1, i, v, size, ramp, mh, propagate, correct, push)
+                    b = boundary[row, -1 - o] if o < 0 else half_way(slot, s + 1, o, v, size, ramp, mh, propagate, correct, push)
+                    bend = law_departure(law_index[k, CODE], law_value, k, law_value[k, REFERENCE], a, b, law_state[k, DRY])
+                    bend -= 0.5 * law_state[k, DEPARTURE] + 0.5 * law_then[q]
+                    worst = abs(0.667 * bend * scale)
+                error = max(error, worst)
         for j in range(mh):
             if ramp[j] != 0.0:
-                for i in range(nx):
+                for i in range(width):
                     predicted[i] += ramp[j] * correct[slot, s, j, i]
     for i in range(nx):
         x[i] = predicted[i]
     account[0] += into * h
-    account[1] += out
+    account[1] += out + predicted[nx]
     return error
 
 
@@ -784,7 +777,8 @@ def advance(slot, row, step, tolerance, held_into, held_lost, any_quick, x, law_
             a = end_temperature(law_index[k, FROM], x, boundary, row)
             b = end_temperature(law_index[k, TO], x, boundary, row)
             limit = heat_limit(law_value, k, a, b)
-            carried = law_conductance(2, law_value, k, a, b, law_state[k, DRY]) * abs(a - b)
+            more = law_departure(2, law_value, k, law_value[k, REFERENCE], a, b, law_state[k, DRY])
+            carried = abs(law_value[k, REFERENCE] * (a - b) + more)
             excess[k] = carried - limit
             if law_value[k, 6] < 1.0:
                 if law_state[k, DRY] == 0 and carried > limit:
@@ -1065,12 +1059,6 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
     Arrays are taken out of their tuples once: reference counting inside the loop would cost more than the physics.
     """
     slot_of_level = thermal.slot_of_level
-    propagate = thermal.propagate
-    correct = thermal.correct
-    hold = thermal.hold
-    out_start = thermal.out_start
-    out_ramp = thermal.out_ramp
-    out_hold = thermal.out_hold
     capacity = thermal.capacity
     physical = thermal.physical[0]
     boundary = thermal.boundary
@@ -1196,17 +1184,12 @@ def run_loop(thermal, silicon, senses, rules, state, record, watch, work_space, 
     leaks_count = leak_index.shape[0]
     heat = work_space.heat
     quick = heat.size
-    ramp = work_space.ramp
     v = work_space.inputs
-    predicted = work_space.predicted
     start = work_space.start
     held = work_space.held
-    push = work_space.push
-    push_out = work_space.push_out
     push_slot = work_space.push_slot
     floating = work_space.floating
     leak_now = work_space.leak_now
-    leak_then = work_space.leak_then
     excess = work_space.excess
     surface = work_space.surface
     surface_change = work_space.surface_change

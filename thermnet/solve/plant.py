@@ -303,10 +303,8 @@ class Plant:
         """Shape of each array of propagators, for one level and step."""
         nx, quick = self.size, self.quick
         held = len(self.heat_nodes) - quick + len(self.boundaries) + (nx if self.surfaces[3].shape[0] else 0)
-        return {
-            "propagate": (nx + quick, nx), "correct": (quick, nx), "hold": (held, nx), "out_start": (nx + quick,),
-            "out_ramp": (quick,), "out_hold": (held,),
-        }  # fmt: skip
+        columns, width = kernel.whole_lanes(nx + quick, nx + 1)
+        return {"propagate": (columns, width), "correct": (quick, width), "hold": (held, width)}
 
     def _allocate(self, slots: int) -> None:
         for name, shape in self.shapes().items():
@@ -319,9 +317,6 @@ class Plant:
     propagate: Array
     correct: Array
     hold: Array
-    out_start: Array
-    out_ramp: Array
-    out_hold: Array
 
     def provide(self, level: int) -> None:
         """Build the propagators of a level, if they are not there yet."""
@@ -339,14 +334,13 @@ class Plant:
         for s, (phi0, phi1, phi2, phi3) in enumerate(phi_functions(system.matrix, self.period, kernel.SUBDIVISIONS)):
             h = self.period / 2**s
             second = phi2 @ drive
-            self.propagate[slot, s, :nx] = phi0.T
+            propagate, correct, hold = self.propagate[slot, s], self.correct[slot, s], self.hold[slot, s]
             first = h * (phi1 @ drive).T
-            self.propagate[slot, s, nx:], self.hold[slot, s] = first[:quick], first[quick:]
-            self.correct[slot, s] = h * second[:, :quick].T
-            self.out_start[slot, s, :nx] = h * (system.out_x @ phi1)
+            propagate[:nx, :nx], propagate[nx : nx + quick, :nx], hold[:, :nx] = phi0.T, first[:quick], first[quick:]
+            correct[:, :nx] = h * second[:, :quick].T
             out = h * h * (system.out_x @ second) + h * out_u
-            self.out_start[slot, s, nx:], self.out_hold[slot, s] = out[:quick], out[quick:]
-            self.out_ramp[slot, s] = h * h * (system.out_x @ phi3 @ drive[:, :quick]) + 0.5 * h * out_u[:quick]
+            propagate[:nx, nx], propagate[nx : nx + quick, nx], hold[:, nx] = h * (system.out_x @ phi1), out[:quick], out[quick:]
+            correct[:, nx] = h * h * (system.out_x @ phi3 @ drive[:, :quick]) + 0.5 * h * out_u[:quick]
         self.slot_of_level[level] = slot
         self.used += 1
 
@@ -379,8 +373,7 @@ class Plant:
     def thermal(self, boundary: Array | None = None) -> kernel.Thermal:
         """Arrays for the kernel; ``boundary`` (samples or 1, b) overrides the fixed boundary temperatures."""
         return kernel.Thermal(
-            self.slot_of_level, self.propagate, self.correct, self.hold, self.out_start, self.out_ramp, self.out_hold,
-            self.capacity, np.array([len(self.state_of)]),
+            self.slot_of_level, self.propagate, self.correct, self.hold, self.capacity, np.array([len(self.state_of)]),
             np.ascontiguousarray(self.boundary[None, :] if boundary is None else boundary),
             self.law_index, self.law_value, self.quick_laws, *self.surfaces,
         )  # fmt: skip

@@ -68,9 +68,6 @@ class Stack:
     propagate: Array
     correct: Array
     hold: Array
-    out_start: Array
-    out_ramp: Array
-    out_hold: Array
 
     def _allocate(self, slots: int) -> None:
         for name, shape in self.template.shapes().items():
@@ -95,23 +92,22 @@ class Stack:
         for s, (phi0, phi1, phi2, phi3) in enumerate(batch.phi_stacks(matrix, t.period, kernel.SUBDIVISIONS)):
             h = t.period / 2**s
             second = phi2 @ drive
-            self.propagate[:, slot, s, :nx] = np.swapaxes(phi0, 1, 2)
+            propagate, correct, hold = self.propagate[:, slot, s], self.correct[:, slot, s], self.hold[:, slot, s]
             first = h * np.swapaxes(phi1 @ drive, 1, 2)
-            self.propagate[:, slot, s, nx:], self.hold[:, slot, s] = first[:, :quick], first[:, quick:]
-            self.correct[:, slot, s] = h * np.swapaxes(second[:, :, :quick], 1, 2)
-            self.out_start[:, slot, s, :nx] = h * np.einsum("sx,sxy->sy", out_x, phi1)
+            propagate[:, :nx, :nx], propagate[:, nx : nx + quick, :nx] = np.swapaxes(phi0, 1, 2), first[:, :quick]
+            hold[:, :, :nx], correct[:, :, :nx] = first[:, quick:], h * np.swapaxes(second[:, :, :quick], 1, 2)
             out = h * h * np.einsum("sx,sxu->su", out_x, second) + h * out_u
-            self.out_start[:, slot, s, nx:], self.out_hold[:, slot, s] = out[:, :quick], out[:, quick:]
+            propagate[:, :nx, nx] = h * np.einsum("sx,sxy->sy", out_x, phi1)
+            propagate[:, nx : nx + quick, nx], hold[:, :, nx] = out[:, :quick], out[:, quick:]
             third = np.einsum("sx,sxu->su", out_x, phi3 @ drive[:, :, :quick])
-            self.out_ramp[:, slot, s] = h * h * third + 0.5 * h * out_u[:, :quick]
+            correct[:, :, nx] = h * h * third + 0.5 * h * out_u[:, :quick]
         self.slot_of_level[level] = slot
         self.used += 1
 
     def thermal(self, i: int) -> kernel.Thermal:
         """Arrays of sample ``i`` for the kernel."""
         return kernel.Thermal(
-            self.slot_of_level, self.propagate[i], self.correct[i], self.hold[i], self.out_start[i], self.out_ramp[i],
-            self.out_hold[i], self.capacity[i], np.array([self.capacity.shape[1]]), self.boundary[i : i + 1],
+            self.slot_of_level, self.propagate[i], self.correct[i], self.hold[i], self.capacity[i], np.array([self.capacity.shape[1]]), self.boundary[i : i + 1],
             self.template.law_index, self.law_value[i], self.template.quick_laws, *NO_SURFACES,
         )  # fmt: skip
 
