@@ -319,15 +319,19 @@ def _new_chamber(
 def _scaled(
     before: VaporChamber, thickness: float, length: float, width: float, added: float = 0.0
 ) -> VaporChamber:
-    """Chamber of another thickness: wick, walls and gap keep their shares."""
+    """Chamber of another thickness or size: wick, walls and gap keep their shares."""
     share = thickness / _thickness(before)
     area = (
         None if before.condenser_area is None else min(before.condenser_area + added, 0.95 * length * width)
     )
+    way = before.condenser_distance
+    if way is not None:
+        # Arms carry the fins, and so the middle of where heat leaves, outwards by half of what each end grows.
+        way = way + 0.5 * (length - before.length) / before.condenser_ends
     same = abs(share - 1.0) < 1e-9 and length == before.length and width == before.width
     return dataclasses.replace(
         before, thickness=thickness, vapour_gap=before.vapour_gap * share, wick_thickness=before.wick_thickness * share,
-        length=length, width=width, condenser_area=area, heat_limit=before.heat_limit if same else None,
+        length=length, width=width, condenser_area=area, condenser_distance=way, heat_limit=before.heat_limit if same else None,
         resistance=before.resistance if same else None,
     )  # fmt: skip
 

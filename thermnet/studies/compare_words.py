@@ -188,6 +188,7 @@ def doubtful(limits: Any) -> list[Said]:
         (limits["kind"] == "vapor_chamber")
         & (limits["limit_W"] > top)
         & (limits["governed_by"] != "supplier's value")
+        & limits["way_mm"].isna()
     ]
     if not len(bad):
         return []
