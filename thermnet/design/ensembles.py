@@ -49,8 +49,8 @@ def ensemble_task(
 
     return Task(
         template=plant, machines=machines, samples=count,
-        mode=(lambda i: taken(design, i).modes[mode]) if mode_varies else chosen,
-        sensors=(lambda i: taken(design, i).sensors) if sensor_varies else None,
+        mode=(lambda i: taken(design.modes[mode], i)) if mode_varies else chosen,
+        sensors=(lambda i: taken(design.sensors, i)) if sensor_varies else None,
         workload=load, duration=load.duration if duration is None else float(duration), start=start, tolerance=tolerance,
         traces=tuple(traces), trace_period=trace_period,
     )  # fmt: skip
