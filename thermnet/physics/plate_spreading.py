@@ -12,6 +12,7 @@ Units and the meaning of ``at`` as in :mod:`thermnet.physics.spreading`.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -29,6 +30,9 @@ from thermnet.physics.spreading import (
 
 MOST_MODES = 256
 """Cosine modes per direction, at most."""
+
+REMEMBERED = 48
+"""Results kept of the last calls."""
 
 _BLOCK = 1_000_000  # elements (samples x modes x modes) evaluated at once
 
@@ -134,6 +138,13 @@ def between_rectangles(
     along, across = rows[11], rows[13]
     rows[10] = rows[10] * np.sqrt(along / across)
     rows[11] = np.sqrt(along * across)
+    return _plain(_spreading(rows.tobytes(), rows.shape[1], point).reshape(shape).copy())
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _spreading(numbers: bytes, samples: int, point: bool) -> Array:
+    """Sum of the series, K/W.  A machine is put together once per fan speed, and its plates do not change with that."""
+    rows: Array = np.frombuffer(numbers).reshape(-1, samples)
     modes = _mode_numbers(rows)
     block = max(1, _BLOCK // (modes[0].size * modes[1].size))
     parts = [
@@ -141,8 +152,8 @@ def between_rectangles(
     ]  # each gives the series and the smoothing width it was cut with
     eta = np.concatenate([p[1] for p in parts])
     series = np.concatenate([p[0] for p in parts])
-    total = (series + _near_field(rows, eta, point)) / rows[11]
-    return _plain(total.reshape(shape))
+    total: Array = (series + _near_field(rows, eta, point)) / rows[11]
+    return total
 
 
 def _check_inside(rectangle: Array, plate: Array, what: str, smallest: float = 1e-12) -> None:
