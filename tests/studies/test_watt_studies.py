@@ -45,23 +45,6 @@ def test_kelvin_ledger_sums_to_the_total(tern, power):
     assert drops.sum() == pytest.approx(junction - 25.0, abs=1e-3)
 
 
-def test_next_watt_agrees_with_solving_again(tern):
-    keys = ("fins.height", "interface.bond_line", "ambient")
-    study = studies.next_watt(tern, "desk", only=keys)
-    assert set(keys) <= set(study.table["parameter"])
-    base, _ = highest_power(HeldPower.of(tern, "desk", None).steady_excess, 40.0, accuracy=1e-4)
-    row = study.table.set_index("parameter").loc["fins.height"]
-    from thermnet.design.replace import get, parameters
-
-    step = parameters(tern)["fins.height"].step
-    up = tern.replace(**{"fins.height": get(tern, "fins.height") + step})
-    down = tern.replace(**{"fins.height": get(tern, "fins.height") - step})
-    high, _ = highest_power(HeldPower.of(up, "desk", None).steady_excess, base, accuracy=1e-4)
-    low, _ = highest_power(HeldPower.of(down, "desk", None).steady_excess, base, accuracy=1e-4)
-    column = next(c for c in study.table.columns if c.startswith("sustained"))
-    assert float(row[column]) == pytest.approx(0.5 * (high - low), rel=0.03, abs=0.01)
-
-
 def test_dust_and_age_cost_power(tern):
     study = studies.ageing(tern, "desk", months=(0.0, 24.0))
     column = next(c for c in study.table.columns if c.startswith("power") or c.startswith("sustained"))

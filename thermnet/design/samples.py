@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -12,6 +12,8 @@ from thermnet.errors import DesignError, Problem
 
 if TYPE_CHECKING:
     from thermnet.design.design import Design
+
+Numbers = TypeVar("Numbers")
 
 
 def sample_count(design: Design) -> int | None:
@@ -42,9 +44,9 @@ def varied(design: Design) -> dict[str, Any]:
     return {key.removeprefix("parts."): value for key, value in _arrays(design, "")}
 
 
-def taken(design: Design, index: int | slice) -> Design:
-    """One sample as a design of plain numbers, or a slice of samples."""
-    result: Design = _sliced(design, index)
+def taken(design: Numbers, index: int | slice) -> Numbers:
+    """One sample of a design (or of any dataclass that holds arrays over samples), or a slice of samples."""
+    result: Numbers = _sliced(design, index)
     return result
 
 

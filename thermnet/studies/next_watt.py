@@ -2,28 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+import dataclasses
+import os
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thermnet import units
 from thermnet.design.design import Design
-from thermnet.design.replace import get, parameters, replace_in
+from thermnet.design.ensembles import ensemble_task
+from thermnet.design.replace import parameters
 from thermnet.errors import NetworkError, ThermnetError
+from thermnet.firmware.workload import Workload
 from thermnet.network.graph import nearest
 from thermnet.parameter import Declaration
+from thermnet.solve.ensemble import chunk_size
+from thermnet.solve.held_units import HeldUnits
 from thermnet.solve.pack import ticks
-from thermnet.studies.held_power import HeldPower, highest_power
-from thermnet.studies.steady_machine import SteadyLevel, SteadyMachine
+from thermnet.studies.held_power import HeldPower, highest_power, ungoverned
+from thermnet.studies.next_watt_rows import UNIT, Answers, effect_row, group_of, noticed
+from thermnet.studies.steady_machine import SteadyMachine
+from thermnet.studies.stepped_copies import Copies, Step, buildable, steps_of
 from thermnet.studies.study import Study, provenance
 from thermnet.studies.sustained_power import CAUTION, bar
 
 Array = NDArray[np.float64]
 OUTPUTS = ("sustained", "burst", "skin")
-UNIT = {"sustained": "W", "burst": "W", "skin": "K"}
 
 FAN_WORDS = ("idle_speed", "speed_cap", "rise")
 """Fields of a mode's fan control that reach the power held for a while."""
@@ -34,8 +42,6 @@ class Base:
     """The unchanged design and its answers: what every changed copy is compared with."""
 
     machine: SteadyMachine
-    level: SteadyLevel
-    speeds: Mapping[str, float]
     sustained: float
     sustained_binds: str
     temperature: Array
@@ -43,7 +49,6 @@ class Base:
     skin: float
     skin_temperature: Array
     burst: BurstPower | None
-    answers: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass
@@ -61,25 +66,26 @@ class BurstPower:
         power, q = highest_power(lambda p: held.excess(p, [samples])[0], 40.0, accuracy=1e-4)
         step = 0.01 * max(power, 1.0)
         low, high = (held.excess(power + side * step, [samples])[0] for side in (-1, 1))
-        return cls(power, held.limits[q].name if q >= 0 else "none", (high - low) / (2.0 * step), samples)
+        found = cls(power, held.limits[q].name if q >= 0 else "none", (high - low) / (2.0 * step), samples)
+        return dataclasses.replace(found, power=found.near(lambda p: held.excess(p, [samples])[0])[0])
 
-    def near(self, held: HeldPower, accuracy: float = 2e-4) -> tuple[float, str]:
-        """Power of a changed design and what binds: Newton with the known slopes, then the secant."""
+    def near(self, excess: Callable[[float], Array], accuracy: float = 1e-5) -> tuple[float, int]:
+        """Power of a changed design and which limit binds: Newton with the known slopes, then the secant."""
         power, slope = self.power, np.maximum(self.slope, 1e-9)
         before: tuple[float, Array] | None = None
         q = -1
         for _ in range(12):
-            excess = held.excess(power, [self.samples])[0]
+            over = excess(power)
             if before is not None and abs(power - before[0]) > 1e-6:
-                measured = (excess - before[1]) / (power - before[0])
+                measured = (over - before[1]) / (power - before[0])
                 slope = np.where(measured > 0.2 * slope, measured, slope)
-            step = -excess / slope
+            step = -over / slope
             q = int(np.argmin(step))
             if abs(step[q]) < accuracy:
                 break
-            before = (power, excess)
+            before = (power, over)
             power = max(power + float(step[q]), 0.0)
-        return power, held.limits[q].name
+        return power, q
 
 
 def next_watt(
@@ -137,25 +143,31 @@ def next_watt(
         raise ValueError(f"outputs {tuple(outputs)!r}; expected some of {', '.join(OUTPUTS)}")
     base = _base(design, mode, ambient, wanted, duration, power, start, split)
     keys = relevant(design, mode, only)
+    steps = steps_of(design, base.machine.ambient, keys)
+    answers = _answers_of(design, base, steps, wanted, power, start, split, progress)
+    found: dict[str, dict[str, Answers]] = {key: {} for key in keys}
+    for step, one in zip(steps, answers, strict=True):
+        if one is not None:
+            found[step.key][step.side] = one
+    before = {
+        "sustained": base.sustained_binds, "burst": base.burst.binds if base.burst else "", "skin": base.skin_node,
+    }  # fmt: skip
     rows: list[dict[str, Any]] = []
     sides: list[dict[str, Any]] = []
-    dead = 0
-    for key in bar(list(keys), "next watt", "parameter", progress):
-        found = _sides(design, base, key, keys[key], wanted, power, start, split)
-        if not any(
-            abs(effect) > _noticed(name) for side in found.values() for name, (effect, _) in side.items()
-        ):
-            dead += 1
+    for key, both in found.items():
+        if not any(abs(effect) > noticed(n) for side in both.values() for n, (effect, _) in side.items()):
             continue
-        rows.append(_row(design, base, key, keys[key], found, wanted))
+        value = next(step.before for step in steps if step.key == key)
+        rows.append(effect_row(design, key, keys[key], value, both, before, wanted))
         sides += [
             {"parameter": key, "output": name, "side": side, f"effect_{UNIT[name]}": effect, "binds": binds}
-            for side, answers in found.items() for name, (effect, binds) in answers.items()
+            for side, one in both.items() for name, (effect, binds) in one.items()
         ]  # fmt: skip
+    dead = len(found) - len(rows)
     # What gains most comes first; then what can only lose, by how much.
     rows.sort(key=lambda row: (-abs(row["gain"]), -row.pop("reach"), row["parameter"]))
-    answers = [f"{n}_{UNIT[n]}_per_step" for n in wanted]
-    columns = ["parameter", "what", "group", "value", "step", *answers, "gain", "move", "remark"]
+    effects = [f"{n}_{UNIT[n]}_per_step" for n in wanted]
+    columns = ["parameter", "what", "group", "value", "step", *effects, "gain", "move", "remark"]
     table = pd.DataFrame(rows, columns=columns).rename(columns={"gain": f"gain_{UNIT[wanted[0]]}"})
     facts: dict[str, Any] = {}
     if "sustained" in wanted:
@@ -231,11 +243,10 @@ def _base(
     split: Mapping[str, float] | None,
 ) -> Base:  # fmt: skip
     machine = SteadyMachine(design, mode, ambient, split)
-    speeds = machine.cap(exact=True)
-    best = machine.highest(speeds)
-    level = best.level
     if not (np.isfinite(power) and power > 0):
         raise ValueError(f"power {power!r} W; expected a finite power above 0 W")
+    speeds = machine.cap(exact=True)
+    best = machine.highest(speeds)
     at_power = machine.at(power, speeds)
     skins = [q for q, limit in enumerate(machine.limits) if limit.kind == "skin"]
     nearest_zone = max(skins, key=lambda q: at_power.excess[q]) if skins else 0
@@ -249,175 +260,120 @@ def _base(
             )
         burst = BurstPower.of(held, ticks(duration, held.plant.period))
     return Base(
-        machine, level, speeds, best.power, best.held_by, best.temperature, node,
-        float(at_power.temperature[level.compiled.row(node)]), at_power.temperature, burst,
+        machine, best.power, best.held_by, best.temperature, node,
+        float(at_power.temperature[at_power.level.compiled.row(node)]), at_power.temperature, burst,
     )  # fmt: skip
 
 
-def _sides(
-    design: Design, base: Base, key: str, declared: Declaration, outputs: Sequence[str], power: float, start: Any,
-    split: Mapping[str, float] | None,
-) -> dict[str, dict[str, tuple[float, str]]]:  # fmt: skip
-    """Effect of one step more and one step less on every output, and what binds then; a refused side is missing."""
-    value, step = float(np.asarray(get(design, key), dtype=float)), float(declared.step or 0.0)
-    found: dict[str, dict[str, tuple[float, str]]] = {}
-    for side, change in (("more", step), ("less", -step)):
-        try:
-            changed, room = _changed(design, base, key, value + change)
-            machine = SteadyMachine(changed, base.machine.mode_name, room, split)
-            found[side] = _answers(changed, machine, base, outputs, power, start, split)
-        except (ThermnetError, ValueError):
+def _answers_of(
+    design: Design, base: Base, steps: Sequence[Step], outputs: Sequence[str], power: float, start: Any,
+    split: Mapping[str, float] | None, progress: bool,
+) -> list[Answers | None]:  # fmt: skip
+    """Answers of every step, in their order; None where the changed machine cannot be had."""
+    answers: dict[int, Answers | None] = {}
+    together = [step for step in steps if not step.alone]
+    room = base.machine.ambient
+    try:
+        copies = Copies(design, room, together)
+        _ = copies.machine
+    except (ThermnetError, ValueError, TypeError):
+        together = buildable(together)
+        copies = Copies(design, room, together)
+    machines = [base.machine.like(copies.of(sample)) for sample in range(len(together) + 1)]
+    speeds = [machine.cap(exact=True) for machine in machines]
+    copies.prepare(speeds)
+    bursts = _bursts(copies, base, start, split) if base.burst is not None else {}
+    number = {id(step): sample for sample, step in enumerate(together, start=1)}
+    for k, step in bar(list(enumerate(steps)), "next watt", "step", progress):
+        if not step.alone and id(step) not in number:
+            answers[k] = None
             continue
-        if side == "more" and all(abs(effect) < 1e-12 for effect, _ in found[side].values()):
-            break  # nothing moved, to the last digit: the parameter reaches no answer
-    return found
+        sample = number.get(id(step), -1)
+        try:
+            machine = machines[sample] if sample > 0 else _by_itself(base, step, split)
+            one = _steady_answers(
+                machine, speeds[sample] if sample > 0 else machine.cap(exact=True), base, outputs, power
+            )
+            if base.burst is not None:
+                burst = bursts[sample] if sample in bursts else _burst_by_itself(base, step, start, split)
+                one["burst"] = (_clean(burst[0] - base.burst.power), burst[1])
+            answers[k] = {name: one[name] for name in outputs}
+        except (ThermnetError, ValueError):
+            answers[k] = None
+    return [answers[k] for k in range(len(steps))]
 
 
-def _changed(design: Design, base: Base, key: str, value: float) -> tuple[Design, float]:
-    if key == "ambient":
-        return design, value
-    return replace_in(design, {key: value}, whole=False), base.machine.ambient
+def _by_itself(base: Base, step: Step, split: Mapping[str, float] | None) -> SteadyMachine:
+    return SteadyMachine(step.design, base.machine.mode_name, None, split)
 
 
-def _answers(
-    design: Design, machine: SteadyMachine, base: Base, outputs: Sequence[str], power: float, start: Any,
-    split: Mapping[str, float] | None,
-) -> dict[str, tuple[float, str]]:  # fmt: skip
-    answers: dict[str, tuple[float, str]] = {}
-    if set(outputs) & {"sustained", "skin"}:
-        speeds = machine.cap(exact=True)
-        level = machine.level(speeds)
-        same = level.compiled.nodes == base.level.compiled.nodes
-        if "skin" in outputs:
-            guess = base.skin_temperature if same else None
-            temperature = level.temperatures(machine.demand(power), guess)
-            now = float(temperature[level.compiled.row(base.skin_node)])
-            answers["skin"] = (_clean(now - base.skin), base.skin_node)
-        if "sustained" in outputs:
-            level.last = base.temperature.copy() if same else level.last
-            best = machine.highest(speeds, guess=max(base.sustained, 1.0))
-            answers["sustained"] = (_clean(best.power - base.sustained), best.held_by)
-    if base.burst is not None and _alike(machine, base.machine):
-        answers["burst"] = (0.0, base.burst.binds)
-    elif base.burst is not None:
-        held = HeldPower.of(design, machine.mode_name, machine.ambient, start, split)
-        burst, binds = base.burst.near(held)
-        answers["burst"] = (burst - base.burst.power, binds)
-    return {name: answers[name] for name in outputs}
-
-
-def _alike(one: SteadyMachine, other: SteadyMachine) -> bool:
-    """Whether two machines are the same to the last digit: network at full speed, chips, fans, limits and mode."""
-    a, b = (m.machine for m in (one, other))
-    speeds = {fan.name: fan.maximum for fan in b.fans}
-    first, second = (m.level(speeds).compiled for m in (one, other))
-    arrays = ("capacity", "link_conductance", "law_parameters", "stream_rate")
-    return (
-        first.nodes == second.nodes
-        and all(np.array_equal(getattr(first, name), getattr(second, name)) for name in arrays)
-        and np.array_equal(np.asarray(first.boundary_values), np.asarray(second.boundary_values))
-        and all(getattr(a, name) == getattr(b, name) for name in ("chips", "limits", "sources", "sensors"))
-        and one.mode == other.mode
-        and [(f.name, f.maximum, f.grid) for f in a.fans] == [(f.name, f.maximum, f.grid) for f in b.fans]
-        and one.noise(speeds) == other.noise(speeds) and one.cap() == other.cap()
-    )  # fmt: skip
-
-
-# -- writing down ------------------------------------------------------------------------------------------------
-
-
-def _row(
-    design: Design, base: Base, key: str, declared: Declaration, found: Mapping[str, Mapping[str, tuple[float, str]]],
-    outputs: Sequence[str],
-) -> dict[str, Any]:  # fmt: skip
-    value = float(np.asarray(get(design, key), dtype=float))
-    shown = declared.shown or declared.unit
-    row: dict[str, Any] = {
-        "parameter": key, "what": meaning(design, key, declared), "group": group_of(design, key),
-        "value": units.show(value, declared.unit, shown),
-        "step": units.show(float(declared.step or 0.0), _difference(declared.unit), _difference(shown)),
-    }  # fmt: skip
-    remarks = []
-    before = {
-        "sustained": base.sustained_binds,
-        "burst": base.burst.binds if base.burst else "",
-        "skin": base.skin_node,
-    }
-    for name in outputs:
-        more, less = (found.get(side, {}).get(name) for side in ("more", "less"))
-        row[f"{name}_{UNIT[name]}_per_step"], remark = _per_step(name, more, less, before[name])
-        remarks += [remark] if remark else []
-    first = outputs[0]
-    sign = -1.0 if first == "skin" else 1.0
-    gains = {side: sign * answers[first][0] for side, answers in found.items()}
-    best = max(gains, key=lambda side: gains[side])
-    worth = gains[best] > _noticed(first)
-    row |= {"gain": sign * gains[best] if worth else 0.0, "move": best if worth else "keep"}
-    row |= {"remark": "; ".join(remarks), "reach": max(abs(gain) for gain in gains.values())}
-    return row
-
-
-def _per_step(
-    name: str, more: tuple[float, str] | None, less: tuple[float, str] | None, before: str
+def _burst_by_itself(
+    base: Base, step: Step, start: Any, split: Mapping[str, float] | None
 ) -> tuple[float, str]:
-    """Effect of one step more: mean of both sides, or one side where the other is refused or another limit binds."""
-    if more is None or less is None:
-        side, refused = (less, "more") if more is None else (more, "less")
-        if side is None:
-            return float("nan"), f"{name}: both sides refused"
-        return (-side[0] if more is None else side[0]), f"{name}: one-sided, one step {refused} is refused"
-    if more[1] != less[1]:
-        side, what = (less, "more") if more[1] != before else (more, "less")
-        other = more[1] if what == "more" else less[1]
-        return (
-            -side[0] if what == "more" else side[0]
-        ), f"{name}: one-sided, with one step {what} {other} binds"
-    mean, bend = 0.5 * (more[0] - less[0]), abs(more[0] + less[0])
-    if bend > abs(mean) and abs(mean) > 1e-9:
-        smaller = more[0] if abs(more[0]) < abs(less[0]) else -less[0]
-        return (
-            smaller,
-            f"{name}: the sides differ much, {more[0]:+.2g} and {less[0]:+.2g} {UNIT[name]}; the smaller is given",
-        )
-    return mean, ""
+    assert base.burst is not None
+    held, samples = HeldPower.of(step.design, base.machine.mode_name, None, start, split), base.burst.samples
+    power, q = base.burst.near(lambda p: held.excess(p, [samples])[0])
+    return power, held.limits[q].name
 
 
-def meaning(design: Design, key: str, declared: Declaration) -> str:
-    """Say in words what a parameter is."""
-    first, _, rest = key.partition(".")
-    if first == "joints":
-        between = design.joints[int(rest.partition(".")[0])].between
-        return f"{declared.doc}: {between[0]} to {between[1]}"
-    return declared.doc
+def _steady_answers(
+    machine: SteadyMachine, speeds: Mapping[str, float], base: Base, outputs: Sequence[str], power: float
+) -> Answers:
+    answers: Answers = {}
+    level = machine.level(speeds)
+    same = level.compiled.size == base.temperature.size
+    if "skin" in outputs:
+        level.last = base.skin_temperature.copy() if same else None
+        point = machine.at(power, speeds)
+        now = float(point.temperature[level.compiled.row(base.skin_node)])
+        answers["skin"] = (_clean(now - base.skin), base.skin_node)
+    if "sustained" in outputs:
+        level.last = base.temperature.copy() if same else None
+        best = machine.highest(speeds, guess=max(base.sustained, 1.0))
+        answers["sustained"] = (_clean(best.power - base.sustained), best.held_by)
+    return answers
 
 
-def group_of(design: Design, key: str) -> str:
-    """Kind of part that a parameter belongs to; limits, surroundings and firmware stand apart."""
-    first, _, rest = key.partition(".")
-    last = rest.rpartition(".")[2]
-    if first in ("ambient", "altitude"):
-        return "surroundings"
-    if first in ("modes", "sensors"):
-        return "firmware"
-    if first == "joints":
-        return "joint"
-    if last.endswith("limit") or last.startswith("limit"):
-        return "limit"
-    return design.parts[first].kind.replace("_", " ")
+def _bursts(
+    copies: Copies, base: Base, start: Any, split: Mapping[str, float] | None
+) -> dict[int, tuple[float, str]]:  # fmt: skip
+    """Burst power of every sample and what holds it; samples that do not settle are missing."""
+    machine, known = base.machine, base.burst
+    assert known is not None
+    chips = machine.chips
+    load = Workload(name="held", watts=dict.fromkeys(chips, np.zeros(1)))
+    try:
+        task = ensemble_task(copies.many, load, machine.mode_name, None, None, start)
+    except (ThermnetError, ValueError):
+        return {}
+    task = dataclasses.replace(task, mode=ungoverned(machine.mode, chips))
+    shares = np.array([machine.shares.get(name, np.nan) for name in chips])
+    workers = os.cpu_count() or 1
+    size = min(chunk_size(task), max(-(-task.samples // workers), 4))
+
+    def solved(chunk: slice) -> dict[int, tuple[float, str]]:
+        try:
+            held = HeldUnits(task, chunk, shares)
+        except (ThermnetError, ValueError):
+            return {}
+        found = {}
+        for unit in range(held.count):
+            power, q = known.near(partial(_excess, held, unit, known.samples))
+            found[chunk.start + unit] = (power, machine.limits[q].name)
+        return found
+
+    chunks = [slice(a, min(a + size, task.samples)) for a in range(0, task.samples, size)]
+    with ThreadPoolExecutor(workers) as pool:
+        return {sample: answer for part in pool.map(solved, chunks) for sample, answer in part.items()}
+
+
+def _excess(held: HeldUnits, unit: int, last: int, power: float) -> Array:
+    return held.excess(unit, power, last)
 
 
 def _clean(effect: float) -> float:
     """Drop what is rounding only."""
     return effect if abs(effect) > 1e-8 else 0.0
-
-
-def _difference(unit: str) -> str:
-    return "K" if unit in ("degC", "degF", "kelvin") else unit
-
-
-def _noticed(name: str) -> float:
-    """Effect from which a parameter is worth a row."""
-    return 5e-4 if name == "burst" else 1e-5
 
 
 __all__ = ["OUTPUTS", "group_of", "next_watt", "relevant"]

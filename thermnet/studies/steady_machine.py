@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import Any
@@ -62,6 +63,16 @@ class SteadyMachine:
         self._plant: Plant | None = None
         check_limits(self.limits, self.ambient)
         check_noise(self.machine, self.mode, mode)
+
+    def like(self, machine: Machine) -> SteadyMachine:
+        """Take another machine of the same structure, fans and firmware, with other numbers."""
+        check_limits(machine.limits, machine.ambient)
+        other = copy.copy(self)
+        other.machine, other.ambient, other.limits = machine, machine.ambient, machine.limits
+        other._levels, other._plant = {}, None
+        if self.mode.charger is not None:
+            other._firmware = self._firmware
+        return other
 
     # -- fans ----------------------------------------------------------------------------------------------
 
