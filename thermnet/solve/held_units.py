@@ -16,7 +16,7 @@ from thermnet.solve.closed_loop import CEILING, announce
 from thermnet.solve.ensemble import Packed, Task, start_power, start_states
 from thermnet.solve.pack import NEVER, fresh_state
 from thermnet.solve.stack import Stack
-from thermnet.solve.steady_power import steady_excess
+from thermnet.solve.steady_units import SteadyUnits
 
 Array = NDArray[np.float64]
 
@@ -96,7 +96,7 @@ class HeldUnits:
             # Without temperature differences no heat flows, so no heat limit is met.
             return np.where([bool(limit.node) for limit in limits], excess, -np.inf)
         powers = np.tile(start_power(task, chips), (self.count, 1))
-        return steady_excess(task, self._stack, self._packed, powers)[0]
+        return SteadyUnits(task, self._packed.chunk, self.split).settled(powers).excess
 
 
 def _in_order(parts: tuple[kernel.Silicon, kernel.Rules, kernel.Senses]) -> tuple[Any, Any, Any]:

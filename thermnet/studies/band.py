@@ -22,7 +22,7 @@ from thermnet.firmware.workload import Workload
 from thermnet.solve.ensemble import Task, chunk_size
 from thermnet.solve.held_units import HeldUnits
 from thermnet.solve.pack import ticks
-from thermnet.solve.steady_power import sustained_powers
+from thermnet.solve.steady_units import SteadyUnits
 from thermnet.studies.held_power import highest_power, ungoverned
 from thermnet.studies.study import Study
 from thermnet.tolerance.population import declared_population
@@ -111,7 +111,7 @@ def power_band(
         for i in range(held.count):
             for k, last in enumerate(samples):
                 found[k, i], _ = highest_power(partial(_excess, held, i, last), guesses[k])
-        found[-1], _ = sustained_powers(task, chunk, np.nan_to_num(split))
+        found[-1] = SteadyUnits(task, chunk, split).sustained().power
         return found
 
     found = _in_chunks(task, answers, workers, progress)

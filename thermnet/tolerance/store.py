@@ -18,7 +18,7 @@ from thermnet.design.design import Design
 from thermnet.design.ensembles import ensemble_task
 from thermnet.errors import DesignError, Problem
 from thermnet.solve.ensemble import EnsembleRun, Task, chunk_size, solve_chunk, trace_times
-from thermnet.solve.steady_power import sustained_powers
+from thermnet.solve.steady_units import SteadyUnits
 from thermnet.tolerance.sampling import Method, Population
 
 Array = NDArray[np.float64]
@@ -93,12 +93,10 @@ def solve_part(work: Work, task: Task, chunk: slice) -> tuple[dict[str, Array], 
     """Solve one chunk: closed loop, and each unit's sustained power."""
     outputs, traces = solve_chunk(task, chunk)
     if work.sustained:
-        chips = len(task.template.machine.chips)
-        split = np.zeros(chips)
+        split = np.full(len(task.template.machine.chips), np.nan)
         split[0] = 1.0
-        power, binds = sustained_powers(task, chunk, split)
-        outputs["sustained_power_W"] = power
-        outputs["sustained_binds"] = binds.astype(float)
+        rest = SteadyUnits(task, chunk, split).sustained()
+        outputs["sustained_power_W"], outputs["sustained_binds"] = rest.power, rest.binds.astype(float)
     return outputs, traces
 
 
