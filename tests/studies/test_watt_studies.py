@@ -35,23 +35,8 @@ def test_noise_frontier_rises_with_noise(tern):
     assert np.all(np.diff(power[np.isfinite(power)]) > -0.02)
 
 
-@pytest.mark.parametrize("power", [10.0, 28.0])
-def test_kelvin_ledger_sums_to_the_total(tern, power):
-    study = studies.kelvin_ledger(tern, "desk", power=power)
-    drops = study.table["drop_K"].to_numpy(dtype=float)
-    run = HeldPower.of(tern, "desk", None)
-    everything = run.steady_excess(power)
-    junction = everything[[limit.name for limit in run.limits].index("cpu.junction")] + 95.0
-    assert drops.sum() == pytest.approx(junction - 25.0, abs=1e-3)
-
-
 def test_dust_and_age_cost_power(tern):
     study = studies.ageing(tern, "desk", months=(0.0, 24.0))
     column = next(c for c in study.table.columns if c.startswith("power") or c.startswith("sustained"))
     values = study.table[column].to_numpy(dtype=float)
     assert values[-1] < values[0] - 1.0
-
-
-def test_impossible_requests_are_refused(tern):
-    with pytest.raises(ValueError, match="expected"):
-        studies.kelvin_ledger(tern, "desk", power=-5.0)
