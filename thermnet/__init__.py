@@ -9,7 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from thermnet import materials, physics, show, studies, units, verify
+    from thermnet import explore, lessons, materials, physics, show, studies, units, verify
     from thermnet.design.design import Design
     from thermnet.design.load import list_designs, load_design
     from thermnet.errors import (
@@ -38,7 +38,7 @@ _NAMES = {
 }  # fmt: skip
 """Public name to the module it lives in.  A new public name is one entry here."""
 
-_ROOMS = ("materials", "physics", "show", "studies", "units", "verify")
+_ROOMS = ("explore", "lessons", "materials", "physics", "show", "studies", "units", "verify")
 """Modules reached as attributes (``thermnet.studies.burst_budget``)."""
 
 __all__ = [
@@ -57,6 +57,8 @@ __all__ = [
     "UnitError",
     "Workload",
     "__version__",
+    "explore",
+    "lessons",
     "list_designs",
     "load_design",
     "load_run",
