@@ -15,7 +15,8 @@ from thermnet.errors import DesignError
 from thermnet.tolerance import store as store_module
 from thermnet.tolerance.population import declared_population
 from thermnet.tolerance.sampling import Population
-from thermnet.tolerance.store import Work, read_store, solve
+from thermnet.tolerance.store import read_store, solve
+from thermnet.tolerance.work import Work, chunks_of
 
 pytest.importorskip("zarr")
 
@@ -57,7 +58,7 @@ def test_stopped_study_goes_on(work, plain, tmp_path, monkeypatch):
     assert 0 < part.done.sum() < 300
     monkeypatch.setattr(store_module, "solve_part", lambda *g: solved.append(g) or real(*g))
     whole = solve(work, store=tmp_path / "s", workers=1)
-    assert len(solved) == len(store_module.chunks_of(work.task()))  # nothing was solved twice
+    assert len(solved) == len(chunks_of(work, work.task()))  # nothing was solved twice
     assert_same(plain, whole)
 
 

@@ -17,7 +17,8 @@ from thermnet.studies.study import Study, provenance
 from thermnet.tolerance import capability
 from thermnet.tolerance.population import declared_population, read_population
 from thermnet.tolerance.sampling import Population
-from thermnet.tolerance.store import Work, solve
+from thermnet.tolerance.store import solve
+from thermnet.tolerance.work import Work
 
 Array = NDArray[np.float64]
 THREE_SIGMA = 0.00135

@@ -1,58 +1,24 @@
-"""Results of large populations on disk, chunk by chunk, so that a stopped or broken study goes on where it was.
+"""Results of large populations on disk, piece by piece, so that a stopped or broken study goes on where it was.
 
 The unit of work is the canonical chunk of the solver (its size follows from the machine alone), so the numbers do not
 depend on how many workers there are or how they share the work.  The store is zarr; a chunk's marker is written last.
+What is read from a store is read when it is asked for, so that memory does not grow with the number of units.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thermnet.design.design import Design
-from thermnet.design.ensembles import ensemble_task
 from thermnet.errors import DesignError, Problem
-from thermnet.solve.ensemble import EnsembleRun, Task, chunk_size, solve_chunk, trace_times
-from thermnet.solve.steady_units import SteadyUnits
-from thermnet.tolerance.sampling import Method, Population
+from thermnet.solve.ensemble import EnsembleRun, Task, trace_times
+from thermnet.tolerance.work import Work, chunks_of, solve_part
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Work:
-    """Everything that a worker needs to solve any chunk; small, and safe to send.
-
-    Attributes
-    ----------
-    design : nominal design of plain numbers
-    samples, seed, method : the population's units
-    settings : keyword arguments of :func:`thermnet.design.ensembles.ensemble_task`
-    sustained : also find each unit's sustained power
-    """
-
-    design: Design
-    population: Population
-    samples: int
-    seed: int
-    method: Method
-    mode: str
-    workload: Any
-    settings: Mapping[str, Any]
-    sustained: bool = True
-
-    def units(self) -> dict[str, Array]:
-        """Parameters of all units."""
-        return self.population.sample(self.samples, self.seed, self.method)
-
-    def task(self) -> Task:
-        """Describe the ensemble of all units."""
-        return ensemble_task(self.design.replace(**self.units()), self.workload, self.mode, **self.settings)
 
 
 def solve(
@@ -89,23 +55,6 @@ def solve(
     return read_store(store)
 
 
-def solve_part(work: Work, task: Task, chunk: slice) -> tuple[dict[str, Array], dict[str, Array]]:
-    """Solve one chunk: closed loop, and each unit's sustained power."""
-    outputs, traces = solve_chunk(task, chunk)
-    if work.sustained:
-        split = np.full(len(task.template.machine.chips), np.nan)
-        split[0] = 1.0
-        rest = SteadyUnits(task, chunk, split).sustained()
-        outputs["sustained_power_W"], outputs["sustained_binds"] = rest.power, rest.binds.astype(float)
-    return outputs, traces
-
-
-def chunks_of(task: Task) -> list[slice]:
-    """Canonical chunks of a task."""
-    size = chunk_size(task)
-    return [slice(a, min(a + size, task.samples)) for a in range(0, task.samples, size)]
-
-
 def _in_memory(work: Work, task: Task, workers: int | None, progress: bool) -> EnsembleRun:
     times, done = trace_times(task), np.zeros(task.samples, dtype=bool)
     outputs: dict[str, Array] = {}
@@ -118,7 +67,7 @@ def _in_memory(work: Work, task: Task, workers: int | None, progress: bool) -> E
             traces[name][chunk] = rows
         done[chunk] = True
 
-    whole = _threads(work, task, list(range(len(chunks_of(task)))), workers, progress, keep)
+    whole = _threads(work, task, list(range(len(chunks_of(work, task)))), workers, progress, keep)
     return EnsembleRun(
         work.units(), outputs, traces, times, done, {"interrupted": not whole}, {"seed": work.seed}
     )
@@ -135,8 +84,8 @@ def _threads(
     from thermnet.solve.closed_loop import announce
 
     announce()
-    chunks, left = chunks_of(task), list(todo)
-    bar = _bar(task, chunks, todo, progress)
+    chunks, left = chunks_of(work, task), list(todo)
+    bar = _bar(work.samples, chunks, todo, progress)
     count = workers or os.cpu_count() or 1
     pending: dict[Any, int] = {}
     with ThreadPoolExecutor(count) as pool:
@@ -161,14 +110,14 @@ def _threads(
     return True
 
 
-def _bar(task: Task, chunks: Sequence[slice], todo: Sequence[int], progress: bool) -> Any:
+def _bar(samples: int, chunks: Sequence[slice], todo: Sequence[int], progress: bool) -> Any:
     if not progress:
         return None
     from tqdm.auto import tqdm
 
     left = sum(chunks[k].stop - chunks[k].start for k in todo)
     return tqdm(
-        total=task.samples, initial=task.samples - left, desc="machines", unit="machine", mininterval=0.2
+        total=samples, initial=samples - left, desc="machines", unit="machine", mininterval=0.2
     )
 
 
@@ -210,13 +159,10 @@ def _open(path: Path, work: Work, task: Task) -> Any:
             "seed": work.seed,
             "method": work.method,
             "samples": work.samples,
-            "chunk": chunk_size(task),
+            "chunk": work.chunk(task),
         }
     )
-    group.create_array("done", shape=(len(chunks_of(task)),), chunks=(1,), dtype="i1")
-    for name, values in work.units().items():
-        array = group.create_array(f"parameter/{name}", shape=values.shape, chunks=values.shape, dtype="f8")
-        array[:] = values
+    group.create_array("done", shape=(len(chunks_of(work, task)),), chunks=(1,), dtype="i1")
     times = trace_times(task)
     array = group.create_array("trace_time", shape=times.shape, chunks=(max(times.size, 1),), dtype="f8")
     array[:] = times
@@ -224,17 +170,18 @@ def _open(path: Path, work: Work, task: Task) -> Any:
 
 
 def write_chunk(
-    path: Path, task: Task, k: int, values: Mapping[str, Array], kept: Mapping[str, Array]
+    path: Path, work: Work, task: Task, k: int, values: Mapping[str, Array], kept: Mapping[str, Array]
 ) -> None:
     """Write one chunk's region of every array; its marker last."""
     import zarr
 
-    group, chunk, size = zarr.open_group(str(path), mode="r+"), chunks_of(task)[k], chunk_size(task)
+    group, chunk, size = zarr.open_group(str(path), mode="r+"), chunks_of(work, task)[k], work.chunk(task)
     for name, rows in [
+        *((f"parameter/{n}", v) for n, v in work.units(chunk).items()),
         *((f"output/{n}", v) for n, v in values.items()),
         *((f"trace/{n}", v) for n, v in kept.items()),
     ]:
-        shape = (task.samples, *rows.shape[1:])
+        shape = (work.samples, *rows.shape[1:])
         if name not in group:
             try:
                 group.create_array(
@@ -249,6 +196,25 @@ def write_chunk(
     marker[k] = 1
 
 
+class Kept(Mapping[str, Array]):
+    """Arrays of a store by name, each read from disk when it is asked for."""
+
+    def __init__(self, group: Any, name: str) -> None:
+        self._group: Any = group[name] if name in group else None
+        self._names = () if self._group is None else tuple(sorted(key for key, _ in self._group.arrays()))
+
+    def __getitem__(self, name: str) -> Array:
+        if name not in self._names:
+            raise KeyError(name)
+        return np.asarray(self._group[name][:])
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+
 def read_store(path: str | Path) -> EnsembleRun:
     """Read what a store holds; units not solved yet are nan and marked so."""
     import zarr
@@ -256,13 +222,10 @@ def read_store(path: str | Path) -> EnsembleRun:
     group: Any = zarr.open_group(str(path), mode="r")
     samples = int(group.attrs["samples"])
 
-    def under(name: str) -> dict[str, Array]:
-        return {key: np.asarray(value[:]) for key, value in group[name].arrays()} if name in group else {}
-
     markers = np.asarray(group["done"][:]) == 1
     done = np.repeat(markers, int(group.attrs["chunk"]))[:samples]
     return EnsembleRun(
-        under("parameter"), under("output"), under("trace"), np.asarray(group["trace_time"][:]), done,
+        Kept(group, "parameter"), Kept(group, "output"), Kept(group, "trace"), np.asarray(group["trace_time"][:]), done,
         {"interrupted": not bool(markers.all())}, {"seed": int(group.attrs["seed"]), "store": str(path)},
     )  # fmt: skip
 
@@ -271,7 +234,7 @@ def _locally(
     work: Work, task: Task, path: Path, todo: Sequence[int], workers: int | None, progress: bool
 ) -> None:
     def keep(k: int, chunk: slice, values: Mapping[str, Array], kept: Mapping[str, Array]) -> None:
-        write_chunk(path, task, k, values, kept)
+        write_chunk(path, work, task, k, values, kept)
 
     _threads(work, task, todo, workers, progress, keep)
 
@@ -290,8 +253,8 @@ def solve_remotely(work: Work, path: str, k: int) -> int:
         _tasks.clear()
         _tasks[mark] = work.task()
     task = _tasks[mark]
-    values, kept = solve_part(work, task, chunks_of(task)[k])
-    write_chunk(Path(path), task, k, values, kept)
+    values, kept = solve_part(work, task, chunks_of(work, task)[k])
+    write_chunk(Path(path), work, task, k, values, kept)
     return k
 
 
@@ -303,7 +266,7 @@ def _on_cluster(work: Work, path: Path, todo: Sequence[int], scheduler: str, pro
             "scheduler", [Problem("dask.distributed", "not installed", 'pip install "thermnet[cluster]"')]
         ) from None
     task = work.task()
-    bar = _bar(task, chunks_of(task), todo, progress)
+    bar = _bar(work.samples, chunks_of(work, task), todo, progress)
     with Client(scheduler) as client:
         futures = client.map(
             lambda k: solve_remotely(work, str(path.resolve()), k), list(todo), pure=False, retries=2
@@ -313,7 +276,7 @@ def _on_cluster(work: Work, path: Path, todo: Sequence[int], scheduler: str, pro
                 k = future.result()
                 future.release()
                 if bar is not None:
-                    bar.update(chunks_of(task)[k].stop - chunks_of(task)[k].start)
+                    bar.update(chunks_of(work, task)[k].stop - chunks_of(work, task)[k].start)
         except KeyboardInterrupt:
             client.cancel(futures)
         finally:
