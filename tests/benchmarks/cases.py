@@ -113,6 +113,20 @@ class Case:
         difference = np.abs(trace.temperature[:n] - reference.temperature[:n]).max(axis=0)
         return tuple(float(max(difference[network.state[node]] for node in nodes)) for nodes in (self.dies, self.skins))
 
+    def other_decisions(self, trace, reference):
+        """Samples in which another limit binds or a fan stands elsewhere than in the reference."""
+        n = min(len(trace.bound), len(reference.bound))
+        differ = np.any(trace.bound[:n] != reference.bound[:n], axis=1) | np.any(trace.speed[:n] != reference.speed[:n], axis=1)
+        return int(differ.sum())
+
+    def c_trace(self, kept, loop, network):
+        """Histories of the C loop in the form of the second writing's traces."""
+        temperature = self.plant.temperatures(np.vstack([kept["x"], loop.state.x]))
+        names = [self.plant.nodes[row] for row in self.plant.active]
+        columns = [names.index(name) for name in network.state]
+        fans = [list(self.plant.speeds(int(level)).values()) for level in kept["level"]]
+        return second.Trace(temperature[:, columns], kept["power"], np.array(fans), kept["bound"])
+
     def as_trace(self, run, network, samples):
         """A run of the package in the form of the second writing's traces."""
         rows = slice(0, samples + 1)

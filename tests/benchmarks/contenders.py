@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-import second_writing as second
-from cases import PERIOD
-
-JACOBIANS = ("BDF", "Radau")
+from cases import PERIOD, second
 
 
 def by_scipy(method, rtol, atol=None):

@@ -55,6 +55,16 @@ class Powers:
             watts[row] += finite_watts(function(time), self.nodes[row], time)
         return watts
 
+    def over(self, times: Array) -> Array:
+        """Heat in W into every node at each of the ``times``: (times, n); as :meth:`at`, all at once."""
+        watts = np.tile(self.constant, (times.size, 1))
+        for row, steps, values in self.stepped:
+            k = np.searchsorted(steps, times, side="right") - 1
+            watts[:, row] += np.where(k >= 0, values[np.maximum(k, 0)], 0.0)
+        for row, function in self.varying:
+            watts[:, row] += [finite_watts(function(time), self.nodes[row], time) for time in times.tolist()]
+        return watts
+
     @property
     def breaks(self) -> Array:
         """Times at which a stepped power changes, s."""

@@ -175,10 +175,10 @@ def _solve_exactly(
     else:
         marks = np.unique(np.concatenate([report, _edges(powers, duration)]))
         steps, lengths = _regular_steps(marks), 1
-    cache: dict[float, tuple[Array, Array, Array]] = {}
-    room = max(2 * lengths, int(LARGEST_CACHE / (24.0 * system.capacity.size**2)))
+    cache: dict[float, tuple[Array, Array]] = {}
+    room = max(2 * lengths, int(LARGEST_CACHE / (32.0 * system.capacity.size**2)))
 
-    def propagators(step: float) -> tuple[Array, Array, Array]:
+    def propagators(step: float) -> tuple[Array, Array]:
         if step not in cache:
             if len(cache) > room:
                 cache.clear()
@@ -188,27 +188,23 @@ def _solve_exactly(
                 phi_functions(system.matrix, longest, lengths, loss=system.loss)
             ):
                 h = longest / 2.0**s
-                cache[h] = (phi0, h * phi1, h * h * phi2)
+                cache[h] = (np.vstack([phi0, h * phi1]), np.vstack([h * phi1, h * h * phi2]))
         return cache[step]
 
-    x = start[system.active]
-    states = np.empty((marks.size, x.size))
-    inputs = np.empty((marks.size, compiled.size + len(boundary)))
-    into = out = 0.0
-    states[0] = x
-    for k, time in enumerate(marks):
-        inputs[k] = np.concatenate([powers.at(time), boundary])
-        if k + 1 == marks.size:
-            break
-        step = float(steps[k])
-        phi0, first, second = propagators(step)
-        drive = system.inputs @ inputs[k]
-        # Integral of the state over the step, for the heat accounts.
-        integral = first @ x + second @ drive
-        out += float(system.out_x @ integral + step * (system.out_u @ inputs[k]))
-        into += float(np.sum(inputs[k, : compiled.size])) * step
-        x = phi0 @ x + first @ drive
-        states[k + 1] = x
+    size = system.capacity.size
+    states = np.empty((marks.size, size))
+    states[0] = start[system.active]
+    inputs = np.hstack([powers.over(marks), np.tile(boundary, (marks.size, 1))])
+    # The state at the end of a step and its integral, for the heat accounts, together.
+    both, integral = np.empty(2 * size), np.zeros(size)
+    for k, (step, drive) in enumerate(zip(steps.tolist(), inputs[:-1] @ system.inputs.T, strict=True)):
+        of_state, of_drive = propagators(step)
+        np.dot(of_state, states[k], out=both)
+        both += of_drive @ drive
+        states[k + 1] = both[:size]
+        integral += both[size:]
+    out = float(system.out_x @ integral + steps @ (inputs[:-1] @ system.out_u))
+    into = float(steps @ inputs[:-1, : compiled.size].sum(axis=1))
     stored = float(system.capacity @ (states[-1] - states[0]))
     largest = np.abs(states).max(axis=0)
     gross = float(system.capacity @ largest) + duration * float(
@@ -348,7 +344,7 @@ def _run(
     compiled: CompiledNetwork, powers: Powers, marks: Array, full: Array, energy: Energy, status: Status,
     solver: dict[str, Any], between: Callable[[int, float], Array],
 ) -> Run:  # fmt: skip
-    watts = np.array([powers.at(t) for t in marks])
+    watts = powers.over(marks)
     sources = tuple(np.flatnonzero(np.any(watts != 0.0, axis=0)).tolist())
     labels = tuple(compiled.nodes[i] for i in sources)
     channels = (

@@ -1,0 +1,99 @@
+"""From key press to painted picture in JupyterLab, for the explorers; prints whether the bars are met.
+
+    python tests/benchmarks/explorer_latency.py [--moves 25] [burst stack ...]
+
+Each move is a key press on a slider with the full closed-loop model behind it; a frame counts as painted when the
+frame after the one with the changed picture begins, so that up to a frame (17 ms) is counted too much.  Bars: median
+under 100 ms, worst of 25 moves under 250 ms, no blank frame (composited frames while keys are held and mouse is dragged).
+"""
+
+import argparse
+import shutil
+import statistics
+import sys
+import tempfile
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "browser"))
+
+import conftest as rig
+import explorer_moves as moves
+
+MEDIAN, WORST = 100.0, 250.0
+SLIDERS = {
+    "burst": ("burst_power", "sustained_power", "averaging_time", "ambient", "bond_line_um"),
+    "stack": ("pipe_count", "pipe_diameter_mm", "chamber_thickness_mm", "ambient", "tilt", "burst_power"),
+}
+"""Sliders measured, by explorer: such as change limits, machine and room."""
+
+
+def there_and_back(count):
+    """Keys that move a slider to and fro so that every press changes something."""
+    return ["ArrowRight" if k // 4 % 2 == 0 else "ArrowLeft" for k in range(count)]
+
+
+def measure(page, lab, name, count):
+    """Print the moves of one explorer; returns whether the bars are met."""
+    moves.open_explorer(page, lab, rig.run_all, f'tn.explore.{name}("tern-14")')
+    met = True
+    for slider in SLIDERS[name]:
+        took = moves.press(page, slider, there_and_back(count))
+        median, worst = statistics.median(took), max(took)
+        good = median < MEDIAN and worst < WORST
+        met &= good
+        print(f"{name:6s} {slider:22s} median {median:5.0f} ms   worst of {len(took)} {worst:5.0f} ms   {'met' if good else 'not met'}")
+    watched = page.evaluate("[window.tnWatch.frames, window.tnWatch.blank]")
+    first = SLIDERS[name][0]
+    knob = moves.handle(page, first)
+
+    def hold_and_drag():
+        knob.focus()
+        for key in there_and_back(20):
+            page.keyboard.press(key)
+            page.wait_for_timeout(30)
+        box = knob.bounding_box()
+        page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        page.mouse.down()
+        for _ in range(30):
+            page.mouse.move(*_moved(box, _ * 2))
+            page.wait_for_timeout(16)
+        page.mouse.up()
+
+    frames = moves.frames_while(page, hold_and_drag)
+    blank = moves.blank_frames(page, frames) + watched[1]
+    print(f"{name:6s} blank frames {blank} of {len(frames)} composited and {watched[0]} watched   {'met' if not blank else 'not met'}")
+    return met and not blank
+
+
+def _moved(box, by):
+    return box["x"] + box["width"] / 2 + by, box["y"] + box["height"] / 2
+
+
+def main():
+    """Measure the explorers named; exit code 0 when every bar is met."""
+    asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    asked.add_argument("explorers", nargs="*", default=list(SLIDERS))
+    asked.add_argument("--moves", type=int, default=25)
+    words = asked.parse_args()
+    from playwright.sync_api import sync_playwright
+
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    if program is None:
+        print("chromium is not installed: nothing measured")
+        return 2
+    good = True
+    with sync_playwright() as play, tempfile.TemporaryDirectory() as place, rig.running_lab(Path(place)) as address:
+        browser = play.chromium.launch(executable_path=program, headless=True, args=list(rig.FLAGS))
+        lab = type("Lab", (), {"folder": Path(place), "address": staticmethod(address)})
+        for name in words.explorers or SLIDERS:
+            page = browser.new_page()
+            good &= measure(page, lab, name, words.moves)
+            page.screenshot(path=str(Path(tempfile.gettempdir()) / f"thermnet-{name}.png"))
+            page.close()
+        browser.close()
+    print("all bars met" if good else "some bar is not met")
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
