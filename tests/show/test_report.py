@@ -139,7 +139,7 @@ def test_values_outside_the_usual_range_are_marked():
     assert row.outside
     text = report([make_burst()], design=design)
     assert "! 50 degC" in text
-    assert "stand outside that range" in text
+    assert "1 value stands</span> outside the range met in practice" in " ".join(text.split())
 
 
 def test_write_report_returns_its_path(tmp_path):
@@ -159,6 +159,16 @@ def test_columns_without_any_value_are_named_instead_of_printed():
     text = report([make_times(table=make_times().table.assign(first_battery_s=float("nan")))])
     assert "Columns without any value: first battery, s." in text
     assert ">first battery, s</th>" not in text
+
+
+def test_what_is_the_same_in_every_row_of_a_wide_table_is_said_once():
+    import pandas as pd
+
+    columns = {f"value_{k}_W": [float(k), k + 1.0] for k in range(8)}
+    text = report([make_burst(name="other", table=pd.DataFrame(columns | {"posture": "desk"}), tables={})])
+    assert "In every row: posture desk." in text
+    assert ">posture</th>" not in text
+    assert ">value 3, W</th>" in text
 
 
 def test_tables_as_text_line_up():

@@ -178,6 +178,14 @@ class Option:
 OPTIONS = {
     "mode": Option("--mode", str, "desk", "NAME", "operating mode of the design (default desk)"),
     "ambient": Option("--ambient", temperature, None, "T", "room temperature, degC (default: the design's)"),
+    "modes": Option("--mode", several(str), None, "NAMES", "modes with commas between (default: all)"),
+    "ambients": Option("--ambient", several(temperature), None, "TEMPERATURES", "rooms with commas between, degC"),
+    "postures": Option("--posture", several(str), None, "NAMES", "postures with commas between (default: the design's)"),
+    "unit_loads": Option("--load", several(load), None, "LOADS", "loads with commas between (default: four usual ones)"),
+    "skins_judged_at": Option(
+        "--skins-judged-at", temperature, None, "T", "room at which skin limits are meant, degC; in another they move along"
+    ),
+    "margin": Option("--margin", kelvins, 2.0, "K", "kept below every temperature limit (default 2 K)"),
     "start": Option(
         "--start", start_state, "idle", "STATE", "idle, cold, or a power soaked at, in W (default idle)"
     ),

@@ -101,6 +101,14 @@ def _plain_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any
     return {}
 
 
+def _modes_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    loads = {"workloads": given.unit_loads} if given.unit_loads else {}
+    return {
+        "mode": given.modes, "ambient": given.ambients, "posture": given.postures, "margin": given.margin,
+        "skins_judged_at": given.skins_judged_at, **loads,
+    }  # fmt: skip
+
+
 def _recovery_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
     more = {key: value for key, value in (("rests", given.rests), ("durations", given.durations)) if value}
     return {"power": given.burst_power, **more}
@@ -184,6 +192,12 @@ STUDIES = {
         "sustained_power", "how many watts for ever, and which limit binds", ("mode", "ambient"), _plain_arguments,
         ("mode", "ambient_degC", "power_W", "binds", "next_limit", "next_power_W", "fan_rpm", "noise_dBA"),
     ),
+    "modes": StudyCommand(
+        "modes_table", "limits, averaging time and fan table of every mode, searched for one design or a fleet",
+        ("modes", "ambients", "postures", "unit_loads", "margin", "skins_judged_at"), _modes_arguments,
+        ("design", "mode", "ambient_degC", "posture", "sustained_limit_W", "held_by", "burst_limit_W", "averaging_time_s",
+         "noise_dBA", "fan_table", "mean_power_W", "remark"), several=True,
+    ),
     "noise": StudyCommand(
         "noise_frontier", "sustained watts and work against noise", ("mode", "ambient"), _plain_arguments,
     ),
@@ -232,9 +246,9 @@ def run_study(given: argparse.Namespace) -> int:
     folder = output_folder(given.out)
     check_json(given)
     first = tuple(designs.values()) if command.pair else (designs if command.several else design,)
+    common = {name: getattr(given, name) for name in ("mode", "ambient") if hasattr(given, name)}
     study: Study = getattr(studies, command.target)(
-        *first, mode=given.mode, ambient=given.ambient, progress=bar_wanted(given),
-        **command.arguments(given, design),
+        *first, **common, progress=bar_wanted(given), **command.arguments(given, design)
     )
     runs = []
     if getattr(given, "load", None) is not None:

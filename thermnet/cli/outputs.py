@@ -131,7 +131,7 @@ def write_all(
         KEPT.paths.append(path)
         KEPT.paths += save_figure(plot_run(run), folder / stem)
     report = write_report(
-        folder / "report.html", studies, runs, design=design, mode=given.mode,
+        folder / "report.html", studies, runs, design=design, mode=getattr(given, "mode", None),
         made=datetime.date.today().isoformat(), command=given.line,
     )  # fmt: skip
     KEPT.paths.append(report)

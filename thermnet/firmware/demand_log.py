@@ -137,7 +137,9 @@ def _filled(values: Array, chip: str, notes: list[str]) -> Array:
     missing = np.isnan(values)
     if not missing.any():
         return values
-    notes.append(f"{chip}: {missing.sum()} missing readings hold the reading before them")
+    number = int(missing.sum())
+    said = "1 missing reading holds" if number == 1 else f"{number} missing readings hold"
+    notes.append(f"{chip}: {said} the reading before {'it' if number == 1 else 'them'}")
     before = np.maximum.accumulate(np.where(missing, -1, np.arange(values.size)))
     return np.asarray(values[np.where(before < 0, int(np.argmin(missing)), before)], dtype=float)
 

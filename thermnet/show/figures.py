@@ -15,6 +15,8 @@ from thermnet.show import (
     compare_figures,
     interface_figures,
     joint_figures,
+    lesson_figures,
+    mode_figures,
     recovery_figures,
     tolerance_figures,
     watt_figures,
@@ -111,6 +113,18 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
                  "Read from the top: each bar is one element of the way out.",
                  size=lambda study: (9.4, 1.6 + 0.34 * len(study.table))),
     ),
+    "sustained_power": (
+        FigureOf("sustained", mode_figures.sustained, mode_figures.describe_sustained,
+                 "Between the marker and the tick lies what lifting the binding limit alone would bring.",
+                 size=mode_figures.rows_high),
+    ),
+    "modes_table": (
+        FigureOf("limits", mode_figures.limits, mode_figures.describe_limits,
+                 "Left end: held for ever; right end: what a burst may begin with.", draws=("loads",),
+                 size=mode_figures.rows_high),
+        FigureOf("fan_tables", mode_figures.fan_tables, mode_figures.describe_fan_tables,
+                 "The quietest staircases that keep every limit; a step is left again only some kelvins lower."),
+    ),
     "noise_frontier": (
         FigureOf("noise_frontier", watt_figures.noise_frontier, watt_figures.describe_noise_frontier,
                  "What each decibel is worth; the marker tells what holds the power."),
@@ -165,6 +179,10 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
                  size=interface_figures.limit_size),
         FigureOf("gain", interface_figures.gain, interface_figures.describe_gain,
                  "A line from the worst to the best case; the dot is nominal.", size=interface_figures.gain_size),
+    ),
+    "lessons": (
+        FigureOf("guesses", lesson_figures.guesses, lesson_figures.describe_guesses,
+                 "The grey band is 25 % either side of the answer.", size=lambda study: (8.0, 1.4 + 0.36 * len(study.table))),
     ),
 }  # fmt: skip
 """Figures by the name of the study.  A new figure is one entry here."""

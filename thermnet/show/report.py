@@ -28,6 +28,12 @@ LONGEST_TABLE = 60
 LONGEST_FURTHER_TABLE = 24
 """Rows up to which a further table is printed; longer ones are curves, read better from the figure."""
 
+WIDE = 7
+"""Columns from which a table says in a line below what is the same in every row."""
+
+LONG_TEXT = 24
+"""Letters from which a column of texts keeps some width."""
+
 SAME_AS = {"version": "thermnet", "ambient_degC": "ambient"}
 """Names in a run's provenance that a study's provenance calls otherwise."""
 
@@ -88,7 +94,8 @@ def report(
         subtitle=[text for text in (design.title, design.note) if text] if design is not None else [],
         context=", ".join(_context(origin)) or "thermnet",
         made=made, command=command, sections=sections, parameters=_grouped(rows),
-        outside=f"{outside} value{'s' if outside > 1 else ''}" if outside else "",
+        outside=f"{outside} value{' stands' if outside == 1 else 's stand'}" if outside else "", count=len(rows),
+        machine=design.name if design is not None else "",
         provenance=[(label.replace("_", " "), _flat(value)) for label, value in origin.items()],
         light=LIGHT, dark=DARK,
     )  # fmt: skip
@@ -225,18 +232,18 @@ def _figure(drawing: Any, name: str, reading: str) -> dict[str, str]:
 
 
 def _table(table: Any, caption: str) -> dict[str, Any]:
-    import pandas as pd
-
     empty = [c for c in table.columns if len(table) and table[c].isna().all()]
     table = table.drop(columns=empty)
-    side = [
-        "number" if pd.api.types.is_numeric_dtype(table[c]) and table[c].dtype != bool else ""
-        for c in table.columns
-    ]
+    alike = [c for c in table.columns if len(table) > 1 and len(table.columns) > WIDE and table[c].nunique(dropna=False) == 1]
+    said = "; ".join(f"{heading(str(c))} {text}" for c in alike if (text := cell_text(table[c].iloc[0])).strip(" –"))
+    table = table.drop(columns=alike)
+    side = [_side(table[c]) for c in table.columns]
     shown = table.head(LONGEST_TABLE)
     cut = f" (first {LONGEST_TABLE} of {len(table)} rows)" if len(table) > LONGEST_TABLE else ""
     return {
         "caption": caption + cut,
+        "wide": len(table.columns) > WIDE,
+        "alike": said,
         "left_out": ", ".join(heading(str(name)) for name in empty),
         "heads": [(heading(str(name)), s) for name, s in zip(table.columns, side, strict=True)],
         "rows": [
@@ -244,6 +251,15 @@ def _table(table: Any, caption: str) -> dict[str, Any]:
             for row in shown.itertuples(index=False, name=None)
         ],
     }
+
+
+def _side(column: Any) -> str:
+    """Class of a column's cells: numbers to the right, long texts not too narrow."""
+    import pandas as pd
+
+    if pd.api.types.is_numeric_dtype(column) and column.dtype != bool:
+        return "number"
+    return "long" if column.astype(str).str.len().max() > LONG_TEXT else ""
 
 
 def _merged(origins: Sequence[Mapping[str, Any]]) -> dict[str, Any]:

@@ -19,14 +19,14 @@ if TYPE_CHECKING:
     import pandas as pd
 
 COLUMNS = (
-    "mode", "ambient_degC", "posture", "item", "name", "sensor", "sustained_limit_W", "burst_limit_W",
+    "design", "mode", "ambient_degC", "posture", "item", "name", "sensor", "sustained_limit_W", "burst_limit_W",
     "averaging_time_s", "noise_cap_dBA", "speed_cap_rpm", "idle_speed_rpm", "hysteresis_K", "on_degC",
     "speed_rpm", "rise_rpm_per_s", "fall_rpm_per_s", "dwell_s", "period_s",
 )  # fmt: skip
 """Columns of the settings table: one row per chip, per fan, and per step of each fan table."""
 
 ITEMS = ("chip", "fan", "step")
-NUMBERS = tuple(name for name in COLUMNS if name not in ("mode", "posture", "item", "name", "sensor"))
+NUMBERS = tuple(name for name in COLUMNS if name not in ("design", "mode", "posture", "item", "name", "sensor"))
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,8 @@ class ModeSettings:
     fans : mapping of fan to FanControl
     noise_cap : float
         dBA; nan for none.
+    design : str
+        Name of the machine they were found for.
     """
 
     mode: str
@@ -59,6 +61,7 @@ class ModeSettings:
     chips: Mapping[str, ChipLimits]
     fans: Mapping[str, FanControl]
     noise_cap: float = float("nan")
+    design: str = ""
 
     def applied_to(self, mode: Mode) -> Mode:
         """Copy a mode with these limits and fan tables; throttles, skin limiters and the rest stay."""
@@ -80,7 +83,7 @@ class ModeSettings:
 
 def settings_rows(settings: ModeSettings) -> list[dict[str, Any]]:
     """Rows of the settings table for one case."""
-    case = {"mode": settings.mode, "ambient_degC": settings.ambient, "posture": settings.posture}
+    case = {"design": settings.design, "mode": settings.mode, "ambient_degC": settings.ambient, "posture": settings.posture}
     empty = dict.fromkeys(NUMBERS, np.nan) | {"sensor": ""} | case
     rows = [
         empty | {"item": "chip", "name": name, "sustained_limit_W": c.sustained, "burst_limit_W": c.burst,
@@ -142,7 +145,7 @@ def read_modes_table(source: Study | str | Path) -> list[ModeSettings]:
 def with_modes(
     design: Design, settings: Sequence[ModeSettings], ambient: float | None = None, posture: str | None = None
 ) -> Design:
-    """Copy a design with the settings found for one ambient and posture in its modes.
+    """Copy a design with the settings found for it at one ambient and posture in its modes.
 
     Parameters
     ----------
@@ -156,16 +159,20 @@ def with_modes(
     Raises
     ------
     ValueError
-        No settings for that ambient and posture; what there is, is told.
+        No settings for that design, ambient and posture; what there is, is told.
     DesignError
         Settings for a mode or chip that the design does not have.
     """
     room = design.ambient if ambient is None else float(ambient)
     held = design.posture if posture is None else posture
-    chosen = [s for s in settings if abs(s.ambient - room) < 1e-6 and s.posture == held]
+    chosen = [
+        s for s in settings if s.design in (design.name, "") and abs(s.ambient - room) < 1e-6 and s.posture == held
+    ]  # fmt: skip
     if not chosen:
-        there = sorted({f"{s.ambient:g} degC {s.posture}" for s in settings})
-        raise ValueError(f"no settings for {room:g} degC {held}; found {', '.join(there) or 'none'}")
+        there = sorted({f"{s.design} at {s.ambient:g} degC, {s.posture}".removeprefix(" at ") for s in settings})
+        raise ValueError(
+            f"no settings for {design.name} at {room:g} degC, {held}; found {'; '.join(there) or 'none'}"
+        )
     missing = [s.mode for s in chosen if s.mode not in design.modes]
     if missing:
         raise DesignError(
@@ -186,7 +193,7 @@ def _read(table: pd.DataFrame, source: str) -> list[ModeSettings]:
     if missing:
         raise DesignError(source, [Problem("columns", f"without {', '.join(missing)}", ", ".join(COLUMNS))])
     problems: list[Problem] = []
-    cases: dict[tuple[str, float, str], list[dict[str, Any]]] = {}
+    cases: dict[tuple[str, str, float, str], list[dict[str, Any]]] = {}
     for number, row in enumerate(table.to_dict("records"), start=1):
         values: dict[str, Any] = {}
         for name in COLUMNS:
@@ -204,11 +211,11 @@ def _read(table: pd.DataFrame, source: str) -> list[ModeSettings]:
                 Problem(f"row {number}, item", repr(values["item"]), f"one of {', '.join(ITEMS)}")
             )
             continue
-        cases.setdefault((values["mode"], values["ambient_degC"], values["posture"]), []).append(values)
+        cases.setdefault((values["design"], values["mode"], values["ambient_degC"], values["posture"]), []).append(values)
     found: list[ModeSettings] = []
-    for (mode, ambient, posture), rows in cases.items():
+    for (design, mode, ambient, posture), rows in cases.items():
         try:
-            found.append(_case(mode, ambient, posture, rows))
+            found.append(dataclasses.replace(_case(mode, ambient, posture, rows), design=design))
         except (ValueError, KeyError, TypeError) as error:
             problems.append(
                 Problem(

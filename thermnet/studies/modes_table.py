@@ -17,9 +17,10 @@ from thermnet.solve.pack import mode_of
 from thermnet.studies.fan_ladder import Ladder, fan_ladder
 from thermnet.studies.governed_loads import GovernedLoads, Limits, highest_feasible
 from thermnet.studies.mode_settings import ChipLimits, ModeSettings, settings_rows
+from thermnet.studies.side_by_side import unique_labels
 from thermnet.studies.steady_level import Margins, Point
 from thermnet.studies.steady_machine import SteadyMachine, several
-from thermnet.studies.study import Study, provenance
+from thermnet.studies.study import Study, design_hash, provenance
 from thermnet.studies.sustained_power import CAUTION, bar, judged_at, single
 
 WORKLOADS = ("compile", "render", "inference", "pages")
@@ -34,7 +35,7 @@ COOLER = (0.0, 2.0, 4.0, 8.0, 12.0)
 
 
 def modes_table(
-    design: Design, mode: str | Sequence[str] | None = None, ambient: float | Sequence[float] | None = None,
+    design: Any, mode: str | Sequence[str] | None = None, ambient: float | Sequence[float] | None = None,
     workloads: Sequence[Any] = WORKLOADS, margin: float = 2.0, *, posture: str | Sequence[str] | None = None,
     heat_margin: float = 0.1, highest_burst: float | None = None, averaging: tuple[float, float] = (2.0, 64.0),
     duration: float = 600.0, steps: int = 5, skins_judged_at: float | None = None,
@@ -50,9 +51,10 @@ def modes_table(
 
     Parameters
     ----------
-    design : Design
+    design : Design, sequence of Design, or mapping of label to Design
+        One machine or a fleet.
     mode, ambient, posture : one or several
-        All modes, the design's ambient (degC) and posture if left out.
+        All modes, each design's ambient (degC) and posture if left out.
     workloads : sequence
         Anything that :meth:`Design.simulate` takes as a workload.
     margin : float
@@ -78,7 +80,7 @@ def modes_table(
     Returns
     -------
     Study
-        Table columns ``mode``, ``ambient_degC``, ``posture``, ``sustained_limit_W``, ``held_by``, ``burst_limit_W``,
+        Table columns ``design``, ``mode``, ``ambient_degC``, ``posture``, ``sustained_limit_W``, ``held_by``, ``burst_limit_W``,
         ``burst_held_by``, ``averaging_time_s``, ``noise_dBA``, ``<fan>_cap_rpm``, ``fan_table`` (degC:rpm),
         ``mean_power_W`` (over the workloads), ``least_margin`` (K, or W for dry-out, over all proofs), ``solves``,
         ``remark``.  The table ``settings`` is what firmware people read (:mod:`thermnet.studies.mode_settings`), long
@@ -100,51 +102,39 @@ def modes_table(
         raise ValueError(f"averaging {averaging!r} s; expected a shortest and a longest time above 0")
     if not (np.isfinite(duration) and duration >= 10.0):
         raise ValueError(f"duration {duration!r} s; expected at least 10")
-    modes = several(mode, list(design.modes), "modes")
+    fleet = unique_labels(design)
     cases = [
-        (m, float(a), p) for p in several(posture, [design.posture], "postures")
-        for a in several(ambient, [design.ambient], "ambients") for m in modes
+        (label, own, m, float(a), p) for label, own in fleet.items() for p in several(posture, [own.posture], "postures")
+        for a in several(ambient, [own.ambient], "ambients") for m in several(mode, list(own.modes), "modes")
     ]  # fmt: skip
-    top = _supply(design) if highest_burst is None else float(highest_burst)
-    if not (np.isfinite(top) and top > 0):
+    if highest_burst is not None and not (np.isfinite(highest_burst) and highest_burst > 0):
         raise ValueError(f"highest_burst {highest_burst!r} W; expected more than 0")
-    chips = [chip.name for chip in design.machine().chips]
-    loads = [
-        as_workload(load, chips, design.workloads) for load in several(workloads, WORKLOADS, "workloads")
-    ]
+    loads = {label: _loads(own, workloads) for label, own in fleet.items()}
+    tops = {label: _supply(own) if highest_burst is None else float(highest_burst) for label, own in fleet.items()}
     rows: list[dict[str, Any]] = []
     settings: list[ModeSettings] = []
     means: list[dict[str, Any]] = []
-    for m, a, p in bar(cases, "modes", "case", progress):
-        held = design if p == design.posture else design.replace(posture=p)
-        held = judged_at(held, a, skins_judged_at)
-        case = {"mode": m, "ambient_degC": a, "posture": p}
+    for label, own, m, a, p in bar(cases, "modes", "case", progress):
+        held = judged_at(own if p == own.posture else own.replace(posture=p), a, skins_judged_at)
+        case = {"design": label, "mode": m, "ambient_degC": a, "posture": p}
         found = search(
-            held,
-            m,
-            a,
-            loads,
-            keep,
-            top=top,
-            averaging=(low, high),
-            duration=duration,
-            steps=steps,
+            held, m, a, loads[label], keep, top=tops[label], averaging=(low, high), duration=duration, steps=steps,
             split=split,
-        )
+        )  # fmt: skip
         rows.append(case | found.row())
         if found.settings is not None:
-            settings.append(found.settings)
+            settings.append(dataclasses.replace(found.settings, design=label))
             means += [
-                case | {"workload": w.name, "mean_power_W": v}
-                for w, v in zip(loads, found.means, strict=True)
+                case | {"workload": w.name, "mean_power_W": v} for w, v in zip(loads[label], found.means, strict=True)
             ]
     if not settings:
         raise ValueError(
             "no power can be held in any case asked for: " + "; ".join(str(row["remark"]) for row in rows)
         )
     table = pd.DataFrame(rows)
+    names = [load.name for load in next(iter(loads.values()))]
     return Study(
-        name="modes_table", title=f"Modes of {design.name} with {margin:g} K to spare",
+        name="modes_table", title=f"Modes of {', '.join(fleet)} with {margin:g} K to spare",
         question="Which power limits, averaging time and fan table keep every limit, mode by mode?",
         table=table,
         tables={
@@ -152,23 +142,32 @@ def modes_table(
         },
         facts={
             "cases": len(rows), "without any power to hold": len(rows) - len(settings),
-            "closed-loop runs": int(table["solves"].sum()), "most a burst may draw": (top, "W"),
+            "closed-loop runs": int(table["solves"].sum()),
+            **{f"most a burst of {label} may draw": (top, "W") for label, top in tops.items()},
         },
         assumptions=(
             f"Margins: {margin:g} K below every temperature limit, {heat_margin:.0%} below dry-out.",
             "Proof: from idle everything asked for 15 min, then bursts after rests of half, one, two and four "
             "averaging time constants, and every workload; governor and fans alone, no throttle and no skin limiter.",
-            f"Chosen for the most mean power over {', '.join(load.name for load in loads)}, {duration:g} s of each.",
+            f"Chosen for the most mean power over {', '.join(names)}, {duration:g} s of each.",
             f"Power limits rounded down to {STEP:g} W, thresholds to whole kelvins, speeds to the fans' grids.",
             "Skin limits as they stand at every ambient." if skins_judged_at is None
             else f"Skin limits are meant at {skins_judged_at:g} °C and move with the ambient.",
-            design.note or "No note on the origin of the design data.",
+            *dict.fromkeys(own.note or "No note on the origin of the design data." for own in fleet.values()),
         ),
+        figures=("limits", "fan_tables") if any(s.fans for s in settings) else ("limits",),
         caution=CAUTION + " Firmware must keep its junction throttle and skin limiter behind these limits.",
-        provenance=provenance(design, mode=single(modes), margin_K=margin, heat_margin=heat_margin, highest_burst_W=top,
-                              workloads=[load.name for load in loads], averaging_s=[low, high],
-                              skins_judged_at=skins_judged_at),
+        provenance=provenance(
+            next(iter(fleet.values())), designs={label: design_hash(own) for label, own in fleet.items()},
+            mode=single(list(dict.fromkeys(row["mode"] for row in rows))), margin_K=margin, heat_margin=heat_margin,
+            highest_burst_W=tops, workloads=names, averaging_s=[low, high], skins_judged_at=skins_judged_at,
+        ),
     )  # fmt: skip
+
+
+def _loads(design: Design, workloads: Any) -> list[Workload]:
+    chips = [chip.name for chip in design.machine().chips]
+    return [as_workload(load, chips, design.workloads) for load in several(workloads, WORKLOADS, "workloads")]
 
 
 # -- one case ----------------------------------------------------------------------------------------------------
