@@ -22,9 +22,9 @@ COLUMNS = ("contender", "s per hour", "times ours", "run over s", "die error K",
 SIMULATOR = "ngspice"
 
 
-def run(quick):
+def run(size):
     """An hour of power steps, one every 100 ms, through tern-14 with its laws held at their state at the start."""
-    case = Case.of_design("tern-14")
+    quick, case = size == "quick", Case.of_design("tern-14")
     samples = 36_000
     times = np.arange(samples) * PERIOD
     power = node_powers(case.design, (times, case.demand["cpu"]))

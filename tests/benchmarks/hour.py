@@ -12,9 +12,9 @@ COLUMNS = ("contender", "s per hour", "times ours", "run over s", "die error K",
 BARS = {"LSODA": (1_000.0, 10_000.0), "CVODE": (200.0, 1_000.0)}
 
 
-def run(name, quick, *, allowance=1.0):
+def run(name, size, *, allowance=1.0):
     """The hour of one machine; ``allowance`` divides the bars."""
-    case = Case.of_design(name)
+    quick, case = size == "quick", Case.of_design(name)
     checked = 600 if quick else case.samples
     section = Section(f"hour-{name}", f"Closed-loop hour of {case.title}: {case.plant.size} states, 100 ms samples", COLUMNS)
     result = case.simulate()
