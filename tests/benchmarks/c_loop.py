@@ -22,20 +22,21 @@ def compiler() -> str | None:
 
 
 class CLoop:
-    """The compiled C loop; keep the object while it is in use."""
+    """The compiled C loop."""
 
     def __init__(self) -> None:
         cc = compiler()
         if cc is None:
             raise RuntimeError("no C compiler on this machine")
-        self._folder = tempfile.TemporaryDirectory()
-        library = Path(self._folder.name) / "c_loop.so"
         flags = ["-O3", "-march=native", "-ffast-math", "-std=gnu11", "-shared", "-fPIC"]
         source = Path(__file__).with_suffix(".c")
-        built = subprocess.run([cc, *flags, str(source), "-o", str(library), "-lm"], capture_output=True, text=True, check=False)
-        if built.returncode:
-            raise RuntimeError(f"the C loop does not build: {built.stderr[:300]}")
-        self._run = ctypes.CDLL(str(library)).c_loop
+        with tempfile.TemporaryDirectory() as folder:
+            library = Path(folder) / "c_loop.so"
+            built = subprocess.run([cc, *flags, str(source), "-o", str(library), "-lm"], capture_output=True, text=True, check=False)
+            if built.returncode:
+                raise RuntimeError(f"the C loop does not build: {built.stderr[:300]}")
+            # What is loaded stays loaded when the file is gone.
+            self._run = ctypes.CDLL(str(library)).c_loop
         self._run.restype = ctypes.c_int64
 
     def run(self, loop: Loop, samples: int) -> dict[str, np.ndarray]:
