@@ -80,7 +80,7 @@ def _time_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]
 
 def _compare_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
     return {
-        "family": given.family, "noise": given.noise, "power": given.at_power, "costs": dict(given.costs or ()) or None,
+        "family": given.family, "uncertainty": given.uncertainty, "noise": given.noise, "power": given.at_power, "costs": dict(given.costs or ()) or None,
         **({"durations": given.durations} if given.durations else {}),
     }  # fmt: skip
 
@@ -107,6 +107,10 @@ def _modes_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any
         "mode": given.modes, "ambient": given.ambients, "posture": given.postures, "margin": given.margin,
         "skins_judged_at": given.skins_judged_at, **loads,
     }  # fmt: skip
+
+
+def _band_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
+    return {"uncertainty": given.uncertainty}
 
 
 def _recovery_arguments(given: argparse.Namespace, design: Design) -> dict[str, Any]:
@@ -157,10 +161,10 @@ STUDIES = {
     ),
     "compare": StudyCommand(
         "compare", "designs, or the cooling stacks of one machine, side by side",
-        ("mode", "ambient", "family", "noise", "at_power", "durations", "costs"), _compare_arguments,
-        ("design", "sustained_W", "held_by", "power_10_s_W", "power_60_s_W", "noise_dBA", "junction_degC",
+        ("mode", "ambient", "family", "noise", "at_power", "durations", "costs", "uncertainty"), _compare_arguments,
+        ("design", "sustained_W", "sustained_p05_W", "sustained_p95_W", "held_by", "power_10_s_W", "power_60_s_W", "noise_dBA", "junction_degC",
          "skin_degC", "dry_out_margin_W", "mass_g", "height_mm", "cost"),
-        further=("in words",), several=True,
+        further=("in words", "told apart"), several=True,
     ),
     "joint": StudyCommand(
         "joint", "where a joint presses, where it is thick, and what its faults cost",
@@ -189,8 +193,8 @@ STUDIES = {
         ("output", "nominal", "sd", "p05", "p95", "low_corner", "high_corner", "yield_percent", "ppk", "failures_per_year"),
     ),
     "sustained": StudyCommand(
-        "sustained_power", "how many watts for ever, and which limit binds", ("mode", "ambient"), _plain_arguments,
-        ("mode", "ambient_degC", "power_W", "binds", "next_limit", "next_power_W", "fan_rpm", "noise_dBA"),
+        "sustained_power", "how many watts for ever, and which limit binds", ("mode", "ambient", "uncertainty"), _band_arguments,
+        ("mode", "ambient_degC", "power_W", "power_p05_W", "power_p95_W", "binds", "next_limit", "next_power_W", "fan_rpm", "noise_dBA"),
     ),
     "modes": StudyCommand(
         "modes_table", "limits, averaging time and fan table of every mode, searched for one design or a fleet",
@@ -199,7 +203,7 @@ STUDIES = {
          "noise_dBA", "fan_table", "mean_power_W", "remark"), several=True,
     ),
     "noise": StudyCommand(
-        "noise_frontier", "sustained watts and work against noise", ("mode", "ambient"), _plain_arguments,
+        "noise_frontier", "sustained watts and work against noise", ("mode", "ambient", "uncertainty"), _band_arguments,
     ),
     "ledger": StudyCommand(
         "kelvin_ledger", "where the kelvins go from the hot spot to the room", ("mode", "ambient", "ledger_power"),

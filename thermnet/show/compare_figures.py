@@ -35,6 +35,7 @@ def bursts(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
             markersize=4.5, linewidth=2.4 if k == 0 else 1.9, zorder=4 if k == 0 else 3,
         )  # fmt: skip
         ends.append((float(rows["power_W"].iloc[-1]), str(name), c[colour]))
+        _whiskers(ax, study, k, c[colour])
     crossings = study.tables.get("crossings")
     first = str(study.table["design"].iloc[0])
     if crossings is not None:
@@ -50,6 +51,17 @@ def bursts(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     ax.set_title(_headed("Chip power (W) against duration", study))
     name_ends(ax, ends)
     return ax
+
+
+def _whiskers(ax: Axes, study: Study, k: int, colour: str) -> None:
+    """Bar over 5 to 95 % of the units at the durations for which the study has it."""
+    row = study.table.iloc[k]
+    for column in study.table.columns:
+        if column.startswith("power_") and column.endswith("_s_p05_W"):
+            duration = float(column.split("_")[1])
+            ends = [float(row[column]), float(row[column.replace("_p05_", "_p95_")])]
+            # Side by side, so that bars of two designs do not hide each other.
+            ax.plot([duration * (1.0 + 0.05 * k)] * 2, ends, color=colour, linewidth=1.2, marker="_", markersize=9, zorder=3)
 
 
 def describe_bursts(study: Study) -> str:

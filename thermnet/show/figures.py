@@ -9,6 +9,7 @@ from typing import Any
 from matplotlib.axes import Axes
 
 from thermnet.show import (
+    band_figures,
     burst_figures,
     change_figures,
     chip_figures,
@@ -41,6 +42,8 @@ class FigureOf:
         One line on how to read it.
     draws : tuple of str
         Further tables that are curves of this figure and need not be printed beside it.
+    needs : str
+        Table without which there is no such figure.
     size : callable
         Width and height in inches for a study.
     """
@@ -50,6 +53,7 @@ class FigureOf:
     describe: Callable[[Study], str]
     reading: str = ""
     draws: tuple[str, ...] = ()
+    needs: str = ""
     size: Callable[[Study], tuple[float, float]] = lambda study: (7.6, 4.6)
 
 
@@ -81,12 +85,17 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
         FigureOf(
             "tilt", compare_figures.tilt, compare_figures.describe_tilt,
             "Heat that pipes and chambers could carry beyond what they do; below zero they have dried out.",
-            draws=("tilt",),
+            draws=("tilt",), needs="tilt",
         ),
         FigureOf(
             "gains", compare_figures.gains, compare_figures.describe_gains,
             "Power to the right is a gain; mass and height to the right are a loss.", draws=("differences",),
             size=lambda study: (7.6, 1.6 + 0.26 * 5 * max(len(study.table) - 1, 1)),
+        ),
+        FigureOf(
+            "told_apart", band_figures.told_apart, band_figures.describe_told_apart,
+            "A bar that keeps off zero: nearly every unit of one design is ahead of its pair of the other.",
+            needs="told apart", size=band_figures.apart_size,
         ),
     ),
     "joint": (
@@ -104,7 +113,10 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
         FigureOf("histogram", tolerance_figures.histogram, tolerance_figures.describe_histogram,
                  "All units of the output nearest its limit.", draws=("histogram",)),
         FigureOf("tornado", tolerance_figures.tornado, tolerance_figures.describe_tornado,
-                 "One parameter at a time; the longest bar is the one to control."),
+                 "One parameter at a time; the longest bar is the one to control.",
+                 size=lambda study: (7.8, 1.6 + 0.36 * min(len(study.tables["what moves it"]), 10))),
+        FigureOf("indices", band_figures.indices, band_figures.describe_indices,
+                 "Where the second bar is longer, the parameter acts together with others.", needs="indices"),
         FigureOf("running_yield", tolerance_figures.running_yield, tolerance_figures.describe_running_yield,
                  "The band narrows as units are added.", draws=("yield",)),
     ),
@@ -190,7 +202,7 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
 
 def figures_of(study: Study) -> tuple[FigureOf, ...]:
     """Return the figures of a study, in the order in which it wants them."""
-    known = FIGURES.get(study.name, ())
+    known = tuple(f for f in FIGURES.get(study.name, ()) if not f.needs or f.needs in study.tables)
     if not study.figures:
         return known
     by_name = {figure.name: figure for figure in known}

@@ -122,6 +122,9 @@ def sustained(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     for y, row in enumerate(_rows(table)):
         mark = marks[str(row.binds)]
         ax.plot([0.0, row.power_W], [y, y], color=c["quiet"], linewidth=2.2, zorder=1)
+        if "power_p05_W" in table:
+            ax.plot([row.power_p05_W, row.power_p95_W], [y, y], color=c["sky"], linewidth=9.0, alpha=0.55,
+                    solid_capstyle="butt", zorder=0, label="5 to 95 % of units" if y == 0 else None)  # fmt: skip
         ax.plot(
             row.power_W, y, linestyle="none", marker=mark.marker, color=c[mark.colour], markersize=9, zorder=3
         )

@@ -44,6 +44,9 @@ def noise_frontier(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     for k, (ambient, rows) in enumerate(study.table.groupby("ambient_degC", sort=True)):
         dashes = ("-", (0, (6, 2)), (0, (2, 2)))[k % 3]
         ax.plot(rows["noise_dBA"], rows["power_W"], color=c["ink"], linewidth=1.8, linestyle=dashes, label=f"room at {ambient:g} °C")
+        if "power_p05_W" in rows:
+            ax.fill_between(rows["noise_dBA"], rows["power_p05_W"], rows["power_p95_W"], color=c["faint"], zorder=0,
+                            label="5 to 95 % of units" if k == 0 else None)  # fmt: skip
         for binds, part in rows.groupby("binds", sort=False):
             mark = marks[str(binds)]
             ax.plot(part["noise_dBA"], part["power_W"], linestyle="none", marker=mark.marker, color=c[mark.colour], markersize=7)
@@ -53,7 +56,7 @@ def noise_frontier(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     ax.set_xlabel("noise at the operator, dBA")
     ax.set_ylabel("sustained power, W")
     ax.set_title("Watts against noise")
-    ax.legend(loc="lower right")
+    ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=3)
     return ax
 
 

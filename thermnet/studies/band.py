@@ -86,9 +86,9 @@ class PowerBand(Band):
 def power_band(
     design: Design, asked: Question, durations: Sequence[float], guesses: Sequence[float], *,
     population: Population | None = None, units: int = UNITS, seed: int = SEED, workers: int | None = None,
-    progress: bool = False,
+    progress: bool = False, forever: bool = True,
 ) -> PowerBand:  # fmt: skip
-    """Highest power of every unit for each duration, and for ever.
+    """Highest power of every unit for each duration, and for ever (nan without ``forever``).
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ def power_band(
         for i in range(held.count):
             for k, last in enumerate(samples):
                 found[k, i], _ = highest_power(partial(_excess, held, i, last), guesses[k])
-        found[-1] = SteadyUnits(task, chunk, split).sustained().power
+        found[-1] = SteadyUnits(task, chunk, split).sustained().power if forever else np.nan
         return found
 
     found = _in_chunks(task, answers, workers, progress)

@@ -12,8 +12,9 @@ from thermnet.design.design import Design
 from thermnet.design.stack_variants import CAUTION as STACK_CAUTION
 from thermnet.design.stack_variants import stack_variants
 from thermnet.solve.pack import mode_of
+from thermnet.studies.band import assumption
 from thermnet.studies.burst_budget import CAUTION, _word
-from thermnet.studies.compare_words import headlines, verdict
+from thermnet.studies.compare_words import Said, headlines, verdict
 from thermnet.studies.held_power import samples_of
 from thermnet.studies.side_by_side import (
     SAME_WITHIN,
@@ -25,6 +26,7 @@ from thermnet.studies.side_by_side import (
     tilted,
     unique_labels,
 )
+from thermnet.studies.steady_band import apart_in_words, with_bands
 from thermnet.studies.study import Study, design_hash, provenance
 
 DURATIONS = (1.0, 2.0, 5.0, 10.0, 20.0, 40.0, 60.0, 120.0, 300.0, 600.0, 1800.0)
@@ -38,7 +40,7 @@ def compare(
     noise: float | None = None, power: float | None = None, durations: Sequence[float] = DURATIONS,
     tilts: Sequence[float] = TILTS, ambients: Sequence[float] | None = None,
     costs: Mapping[str, float] | None = None, split: Mapping[str, float] | None = None, start: Any = "idle",
-    progress: bool = False,
+    uncertainty: bool = False, progress: bool = False,
 ) -> Study:  # fmt: skip
     """Put designs side by side: bursts, sustained power, skins, noise, dry-out over tilt, mass, thickness.
 
@@ -68,13 +70,18 @@ def compare(
     split : mapping of chip to share, optional
         How chips share the power; as the mode's sustained limits if left out.
     start : start state of the bursts
+    uncertainty : bool
+        Also tell the 5 to 95 % bands of sustained power and of bursts of 10 and 60 s over units that differ by the
+        declared tolerances, and whether each design differs from the first by more than that; parameters that two
+        designs have in common differ in the same way in both.
     progress : bool
 
     Returns
     -------
     Study
         One row per design.  Further tables: ``in words``, ``bursts``, ``crossings``, ``noise``, ``tilt``,
-        ``skin zones``, ``heat limits``, ``stacks``, ``differences`` (against the first design).
+        ``skin zones``, ``heat limits``, ``stacks``, ``differences`` (against the first design), and with
+        ``uncertainty`` ``told apart`` (see :func:`thermnet.studies.steady_band.told_apart`).
 
     Raises
     ------
@@ -128,6 +135,12 @@ def compare(
         "differences": _differences(table),
     }
     lines = verdict(table, tables, level, given, tuple(t for t in SHOWN if t in times))
+    notes: tuple[str, ...] = ()
+    if uncertainty:
+        table, apart = with_bands(table, candidates, bursts, mode, start, [t for t in SHOWN if t in times], progress=progress)
+        lines += [Said(*row) for row in apart_in_words(apart)]
+        tables["told apart"] = apart
+        notes = (assumption(), "Parameters of equal key, value and tolerance are one part common to both designs.")
     words = pd.DataFrame([(line.where, line.full) for line in lines], columns=["where", "verdict"])
     tables = {"in words": words, **tables}
     return Study(
@@ -143,7 +156,7 @@ def compare(
             "A heat limit counts as passed as soon as the heat passes it; the water in a wick carries a few J more.",
             *([f"Chips share the power: {', '.join(f'{n} {100 * s:.0f} %' for n, s in shares.items())}."]
               if len(shares) > 1 else []),
-            *(_FAMILY_WORDS if family else ()),
+            *(_FAMILY_WORDS if family else ()), *notes,
             *dict.fromkeys(f"{d.note}" for d in chosen.values() if d.note),
         ),
         caution=f"{CAUTION} {STACK_CAUTION}" if any(map(has_two_phase, chosen.values())) else CAUTION,

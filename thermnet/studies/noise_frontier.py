@@ -13,6 +13,8 @@ from thermnet.firmware.workload import Workload
 from thermnet.parts.fan import Fan
 from thermnet.physics.acoustics import sones
 from thermnet.solve.pack import speed_cap
+from thermnet.studies.band import ENDS, Band, assumption, source_facts
+from thermnet.studies.steady_band import Drawn, at_noise, units_at_rest
 from thermnet.studies.steady_machine import SteadyMachine, several
 from thermnet.studies.study import Study, provenance
 from thermnet.studies.sustained_power import CAUTION, bar, judged_at, single
@@ -25,7 +27,7 @@ def noise_frontier(
     design: Design, mode: str | Sequence[str] | None = None, ambient: float | Sequence[float] | None = None,
     noises: Sequence[float] | None = None, *, load: float | None = None, duration: float = 3600.0, points: int = 24,
     posture: str | None = None, skins_judged_at: float | None = None, split: Mapping[str, float] | None = None,
-    progress: bool = False,
+    uncertainty: bool = False, progress: bool = False,
 ) -> Study:  # fmt: skip
     """Sweep the fans and find the power that can be held for ever, the work it does, and what holds it.
 
@@ -52,12 +54,15 @@ def noise_frontier(
         degC at which the skin limits are meant; at another ambient they move with it.  Left out: they stand.
     split : mapping of chip to share, optional
         How several chips share the power.
+    uncertainty : bool
+        Also tell the 5 to 95 % band, at each noise, over units that differ by the design's declared tolerances.
     progress : bool
 
     Returns
     -------
     Study
-        Table columns ``ambient_degC``, ``noise_dBA``, ``<fan>_rpm``, ``power_W``, ``binds``, ``work_per_hour_s``
+        Table columns ``ambient_degC``, ``noise_dBA``, ``<fan>_rpm``, ``power_W`` (with ``uncertainty`` also
+        ``power_p05_W`` and ``power_p95_W``), ``binds``, ``work_per_hour_s``
         (seconds at full frequency per hour).  Tables: ``modes`` (cap, sustained watts at it, the closed-loop hour) and
         ``quieter`` (what 3 dB, 6 dB and a loudness less by 30 % cost each mode).
 
@@ -83,6 +88,8 @@ def noise_frontier(
     places: list[dict[str, Any]] = []
     costs: list[dict[str, Any]] = []
     still: dict[str, tuple[float, str]] = {}
+    drawn = Drawn.of(own) if uncertainty else None
+    answers: list[Any] = []
     for a in bar(ambients, "noise frontier", "ambient", progress):
         here = judged_at(own, a, skins_judged_at)
         machines = {m: SteadyMachine(here, m, a, split) for m in modes}
@@ -90,14 +97,23 @@ def noise_frontier(
         slow, fast = speed_range(here, any_machine)
         levels = levels_wanted(any_machine, slow, fast, noises, points)
         guess = 20.0
+        units = None
+        if drawn is not None:
+            many = judged_at(drawn.design, a, skins_judged_at)
+            units = units_at_rest(many, modes[0], a, any_machine.chips, any_machine.shares)
         for level in levels:
             speeds = speeds_at(any_machine, level, fast)
             point = any_machine.highest(speeds, guess=guess)
             guess = max(point.power, 1.0)
+            spread: dict[str, float] = {}
+            if units is not None:
+                answers.append(at_noise(units, any_machine.noise(speeds), guess))
+                spread = dict(zip(("power_p05_W", "power_p95_W"), np.quantile(answers[-1], ENDS).tolist(), strict=True))
             frontier.append(
                 {"ambient_degC": a, "noise_dBA": any_machine.noise(speeds)}
                 | {f"{fan}_rpm": speed for fan, speed in speeds.items()}
-                | {"power_W": point.power, "binds": point.held_by,
+                | {"power_W": point.power} | spread
+                | {"binds": point.held_by,
                    "work_per_hour_s": 3600.0 * any_machine.work_rate(point, load)}
             )  # fmt: skip
         quiet = any_machine.highest(dict.fromkeys(fast, 0.0))
@@ -111,6 +127,8 @@ def noise_frontier(
     for row in costs:
         if row["mode"] == main and row["ambient_degC"] == ambients[0]:
             facts[f"{main}, {row['change']}: costs"] = (row["cost_W"], "W")
+    if drawn is not None:
+        facts |= source_facts(Band(drawn.parameters, np.array(answers)))
     return Study(
         name="noise_frontier", title=f"Watts against noise of {design.name}",
         question="How many watts for ever, and how much work, at which noise, and which limit holds them?",
@@ -122,6 +140,7 @@ def noise_frontier(
             f"Modes: {duration / 60:g} min from idle with the whole firmware; mean noise is the mean of sound energy.",
             "Skin limits as they stand at every ambient." if skins_judged_at is None
             else f"Skin limits are meant at {skins_judged_at:g} °C and move with the ambient.",
+            *((assumption(), "Units at equal noise: louder ones turn their fans slower.") if uncertainty else ()),
             "Loudness in sone, dBA standing for phon, which is rough; 30 % less loud is common practice, no source.",
             design.note or "No note on the origin of the design data.",
         ),

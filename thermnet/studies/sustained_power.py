@@ -10,6 +10,8 @@ import numpy as np
 
 from thermnet.design.design import Design
 from thermnet.parts.skin import Skin
+from thermnet.studies.band import ENDS, Band, assumption, source_facts
+from thermnet.studies.steady_band import Drawn, units_at_rest
 from thermnet.studies.steady_machine import Margins, Point, SteadyMachine, several
 from thermnet.studies.study import Study, provenance
 
@@ -25,7 +27,8 @@ Item = TypeVar("Item")
 def sustained_power(
     design: Design, mode: str | Sequence[str] | None = None, ambient: float | Sequence[float] | None = None,
     posture: str | Sequence[str] | None = None, *, margin: float = 0.0, heat_margin: float = 0.0,
-    skins_judged_at: float | None = None, split: Mapping[str, float] | None = None, progress: bool = False,
+    skins_judged_at: float | None = None, split: Mapping[str, float] | None = None, uncertainty: bool = False,
+    progress: bool = False,
 ) -> Study:  # fmt: skip
     """Highest steady chip power that keeps every limit, for every mode, ambient and posture asked for.
 
@@ -44,13 +47,16 @@ def sustained_power(
         degC at which the skin limits are meant; at another ambient they move with it.  Left out: they stand.
     split : mapping of chip to share, optional
         How several chips share the power; the first takes all if left out.
+    uncertainty : bool
+        Also tell the 5 to 95 % band over units that differ by the design's declared tolerances.
     progress : bool
         Show a progress bar.
 
     Returns
     -------
     Study
-        Table columns ``mode``, ``ambient_degC``, ``posture``, ``power_W``, ``binds``, ``next_limit`` and
+        Table columns ``mode``, ``ambient_degC``, ``posture``, ``power_W`` (with ``uncertainty`` also
+        ``power_p05_W`` and ``power_p95_W``), ``binds``, ``next_limit`` and
         ``next_power_W`` (what would hold the power next, and where), ``cap_power_W`` (with the fans at the mode's
         speed cap whatever the tables say), ``<fan>_rpm``, ``noise_dBA`` and the margin left to every limit
         (``margin_<limit>_K``, for heat limits ``_W``).  The table ``limits`` tells what each limit alone would allow.
@@ -73,15 +79,24 @@ def sustained_power(
     rows: list[dict[str, Any]] = []
     ladder: list[dict[str, Any]] = []
     gaps: list[str] = []
+    drawn = Drawn.of(design) if uncertainty else None
+    answers: list[Any] = []
     for m, a, p in bar(cases, "sustained power", "case", progress):
         machine = SteadyMachine(judged_at(held[p], a, skins_judged_at), m, a, split)
         best = machine.sustained(keep)
         case = {"mode": m, "ambient_degC": a, "posture": p}
         alone = limits_alone(machine, best, keep)
+        band: dict[str, float] = {}
+        if drawn is not None:
+            many = drawn.design if p == design.posture else drawn.design.replace(posture=p)
+            units = units_at_rest(judged_at(many, a, skins_judged_at), m, a, machine.chips, machine.shares)
+            answers.append(units.sustained((margin, heat_margin)).power)
+            band = dict(zip(("power_p05_W", "power_p95_W"), np.quantile(answers[-1], ENDS).tolist(), strict=True))
         others = [(watts, name) for name, watts in alone.items() if name != best.held_by]
         further = min(others, default=(np.nan, "none"))
         rows.append(
-            case | {"power_W": best.power, "binds": best.held_by, "next_limit": further[1], "next_power_W": further[0],
+            case | {"power_W": best.power} | band
+            | {"binds": best.held_by, "next_limit": further[1], "next_power_W": further[0],
                     "cap_power_W": machine.highest(machine.cap(), keep).power}
             | {f"{fan}_rpm": speed for fan, speed in best.speeds.items()}
             | {"noise_dBA": machine.noise(best.speeds) if best.speeds else np.nan}
@@ -96,6 +111,8 @@ def sustained_power(
     }  # fmt: skip
     if gaps:
         facts["fan tables too slow"] = "; ".join(gaps)
+    if drawn is not None:
+        facts |= source_facts(Band(drawn.parameters, np.array(answers)))
     return Study(
         name="sustained_power", title=f"Sustained power of {design.name}",
         question="How many watts for ever, in which mode and room, and which limit holds them?",
@@ -107,6 +124,7 @@ def sustained_power(
             f"Kept back: {margin:g} K below temperature limits, {heat_margin:.0%} below dry-out.",
             "Skin limits as they stand at every ambient." if skins_judged_at is None
             else f"Skin limits are meant at {skins_judged_at:g} °C and move with the ambient.",
+            *((assumption(),) if uncertainty else ()),
             design.note or "No note on the origin of the design data.",
         ),
         caution=CAUTION,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ from thermnet.studies.burst_budget import CAUTION
 from thermnet.studies.study import Study, provenance
 from thermnet.tolerance import capability
 from thermnet.tolerance.population import declared_population, read_population
-from thermnet.tolerance.sampling import Population
+from thermnet.tolerance.sampling import GivenUnits, Population
 from thermnet.tolerance.store import solve
 from thermnet.tolerance.work import Work
 
@@ -165,18 +165,8 @@ def _word(workload: Any) -> str:
 def _ensemble(work: Work, columns: Mapping[str, Array], workers: int | None) -> EnsembleRun:
     """Solve chosen units of the same study (screening, corners)."""
     count = len(next(iter(columns.values())))
-    chosen = replace(work, population=_Fixed({}, columns=columns), samples=count)
+    chosen = replace(work, population=GivenUnits({}, columns=columns), samples=count)
     return solve(chosen, workers=workers)
-
-
-@dataclass(frozen=True)
-class _Fixed(Population):
-    """Units given one by one in place of a drawn population."""
-
-    columns: Mapping[str, Array] = field(default_factory=dict)
-
-    def sample(self, count: int, seed: int, method: Any = "sobol", *, first: int = 0) -> dict[str, Array]:
-        return {key: np.asarray(values)[first : first + count] for key, values in self.columns.items()}
 
 
 def _screen(work: Work, names: list[str], workers: int | None) -> EnsembleRun:

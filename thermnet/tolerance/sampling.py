@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -131,6 +131,17 @@ class Population:
                 [np.random.default_rng([seed, first + i]).random(dimensions) for i in range(count)]
             )
         raise ValueError(f"method {method!r}; expected sobol, latin_hypercube or random")
+
+
+@dataclass(frozen=True)
+class GivenUnits(Population):
+    """Units given one by one in place of a drawn population: ``columns`` of dotted key to (units,) values."""
+
+    columns: Mapping[str, Array] = field(default_factory=dict)
+
+    def sample(self, count: int, seed: int, method: Method = "sobol", *, first: int = 0) -> dict[str, Array]:
+        """Units ``first .. first + count - 1`` as they were given."""
+        return {key: np.asarray(values)[first : first + count] for key, values in self.columns.items()}
 
 
 def _lot_score(seed: int, parameter: int, lot: int) -> float:

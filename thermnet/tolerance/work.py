@@ -167,7 +167,7 @@ def _at_rest(task: Task, units: SteadyUnits) -> dict[str, Array]:
         found[f"margin.{limit.name}_{'K' if limit.node else 'W'}"] = -rest.excess[:, q]
     fans = units.machine.fans
     if fans:
-        speeds = {fan.name: rest.fans[:, f] * float(fan.grid) for f, fan in enumerate(fans)}
+        speeds: dict[str, Any] = {fan.name: rest.fans[:, f] * float(fan.grid) for f, fan in enumerate(fans)}
         found |= {f"final_fan_speed.{name}_rpm": speed for name, speed in speeds.items()}
         turning: dict[str, Any] = {name: np.maximum(speed, 1.0) for name, speed in speeds.items()}
         noise = units.machine.noise(turning)
