@@ -41,6 +41,23 @@ def test_sampled_moments_are_those_of_the_distribution(shape):
     )
 
 
+@pytest.mark.parametrize(
+    ("shape", "reference"),
+    [
+        (Distribution(shape="normal", center=5.0, sigma=0.5), stats.norm(5.0, 0.5)),
+        (Distribution(shape="lognormal", center=2.0, sigma=0.2), stats.lognorm(0.2, scale=2.0)),
+        (Distribution(shape="truncated_normal", center=5.0, sigma=0.5, low=4.8, high=9.0), stats.truncnorm(-0.4, 8.0, 5.0, 0.5)),
+        (Distribution(shape="truncated_normal", center=5.0, sigma=0.5, low=1.0, high=4.5), stats.truncnorm(-8.0, -1.0, 5.0, 0.5)),
+        (Distribution(shape="truncated_normal", center=0.0, sigma=1.0, low=3.0, high=4.0), stats.truncnorm(3.0, 4.0)),
+        (Distribution(shape="uniform", low=2.0, high=3.0), stats.uniform(2.0, 1.0)),
+        (Distribution(shape="triangular", low=0.0, high=3.0, center=1.0), stats.triang(1.0 / 3.0, 0.0, 3.0)),
+    ],
+)
+def test_quantiles_are_those_of_scipy(shape, reference):
+    shares = np.array([1e-9, 0.00135, 0.3, 0.5, 0.9, 0.99865, 1.0 - 1e-9])
+    np.testing.assert_allclose(shape.quantile(shares), reference.ppf(shares), rtol=1e-8)  # 1 - 1e-9 itself is known to no more
+
+
 def test_correlation_and_lots_come_out_as_asked():
     people = Population(
         {"a": Distribution(shape="normal", sigma=1.0), "b": Distribution(shape="normal", sigma=1.0),
