@@ -212,3 +212,40 @@ def test_the_end_of_tightening_does_not_depend_on_the_order_but_the_way_does(ord
     # No stand-off is pressed in by more than a few um: the plate cannot tilt further than the clearance allows.
     low = [s.height + np.asarray(loads[0]) * s.slope_x + np.asarray(loads[1]) * s.slope_y for s in steps]
     assert np.min(low) > -0.3e-3 - 5e-6
+
+
+def direct(flux, resistance, cell_x, cell_y, thickness, conductivity, layers):
+    """The same finite volumes, cell by cell, solved by sparse elimination."""
+    from scipy.sparse import lil_array
+    from scipy.sparse.linalg import spsolve
+
+    rows, columns = flux.shape
+    number = np.arange(layers * rows * columns).reshape(layers, rows, columns)
+    depth = thickness / layers
+    sides = [conductivity * a / d for a, d in (
+        (cell_x * cell_y, depth), (cell_x * depth, cell_y), (cell_y * depth, cell_x))]  # fmt: skip
+    matrix = lil_array((number.size, number.size))
+    for axis, link in enumerate(sides):
+        near = np.moveaxis(number, axis, 0)
+        for a, b in zip(near[:-1].ravel(), near[1:].ravel(), strict=True):
+            matrix[a, a] += link
+            matrix[b, b] += link
+            matrix[a, b] -= link
+            matrix[b, a] -= link
+    for cell, r in zip(number[-1].ravel(), resistance.ravel(), strict=True):
+        matrix[cell, cell] += cell_x * cell_y / (r + 0.5 * depth / conductivity)
+    heat = np.zeros(number.size)
+    heat[number[0].ravel()] = flux.ravel() * cell_x * cell_y
+    answer = spsolve(matrix.tocsc(), heat)[number[0]]
+    return answer + 0.5 * depth / conductivity * flux
+
+
+@pytest.mark.parametrize(
+    ("shape", "layers", "spread"),
+    [((9, 14), 4, 0.5), ((12, 12), 3, 3.0), ((1, 20), 2, 1.0), ((8, 5), 1, 1.0)],
+)
+def test_spreading_is_that_of_a_direct_solution(shape, layers, spread):
+    rng = np.random.default_rng(4)
+    flux, resistance = rng.random(shape) * 1e6, 1e-5 * np.exp(spread * rng.standard_normal(shape))
+    case = (flux, resistance, 3e-4, 2.5e-4, 0.775e-3, 110.0, layers)
+    np.testing.assert_allclose(j.rise_with_spreading(*case), direct(*case), rtol=1e-9)

@@ -167,6 +167,8 @@ def void_share(
     target = np.asarray(fraction, dtype=float)
     if np.any(target < 0.0) or np.any(target > 1.0):
         raise ValueError(f"void fraction {fraction!r}; expected 0 to 1")
+    if not np.any(target):
+        return np.zeros(np.broadcast_shapes(np.shape(x), target.shape))
     size = np.sqrt(np.multiply(cell_x, cell_y))
     largest = np.max(np.hypot(x - centre_x, y - centre_y), axis=0) + size
     low, high = (

@@ -58,7 +58,10 @@ def rise_with_spreading(
     """Rise of a die's heated face with heat spreading sideways in the silicon, K over the plate.
 
     Finite volumes in three dimensions: the flux enters the heated face, leaves through the joint on the other one, and
-    the rim is insulated.  One map at a time (sparse direct solution, a tenth of a second at 40 x 40 x 4 cells).
+    the rim is insulated.  The silicon is solved exactly in cosines (its discrete modes between insulated walls), layer
+    by layer; only the joint, which differs from cell to cell, couples them, and conjugate gradients settle that to
+    1e-12 of the heat.  One map at a time: some milliseconds at 40 x 40 x 4 cells, twenty times less than a direct
+    sparse solution.
 
     Parameters
     ----------
@@ -75,41 +78,49 @@ def rise_with_spreading(
     -------
     array (rows, columns)
 
-    Held against the Fourier series of :mod:`thermnet.physics.plate_spreading` in the tests.
+    Held against the direct sparse solution and the Fourier series of :mod:`thermnet.physics.plate_spreading` in the tests.
     """
-    from scipy.sparse import diags_array, eye_array, kron
-    from scipy.sparse.linalg import spsolve
+    from scipy.fft import dctn, idctn
+    from scipy.sparse.linalg import LinearOperator, cg
 
     q, resistance = np.broadcast_arrays(
         np.asarray(flux, dtype=float), np.asarray(area_resistance, dtype=float)
     )
     if q.ndim != 2 or np.any(resistance <= 0.0):
         raise ValueError(f"maps of shape {q.shape}; expected rows and columns, with area resistances above 0")
-    rows, columns = q.shape
     depth, area = thickness / layers, cell_x * cell_y
+    along_y, along_x = (2.0 - 2.0 * np.cos(np.pi * np.arange(count) / count) for count in q.shape)
+    sideways = conductivity * depth * (cell_x / cell_y * along_y[:, None] + cell_y / cell_x * along_x)
+    down = conductivity * area / depth
+    # From the heated face down: what each mode loses sideways above, and the heat that arrives.
+    lost, heat = [sideways], [dctn(q * area, norm="ortho")]
+    for _ in range(layers - 1):
+        heat.append(heat[-1] * down / (down + lost[-1]))
+        lost.append(sideways + down * lost[-1] / (down + lost[-1]))
+    joint = area / (resistance + 0.5 * depth / conductivity)
+    even = lost[-1] + float(joint.mean())
 
-    def second(count: int) -> Any:
-        ones = np.ones(count)
-        ones[[0, -1]] -= 0.5
-        middle = 2.0 * ones if count > 1 else np.zeros(1)
-        return diags_array([middle, -np.ones(count - 1), -np.ones(count - 1)], offsets=[0, 1, -1])
+    def balance(cells: Array) -> Array:
+        t = cells.reshape(q.shape)
+        return np.ravel(idctn(lost[-1] * dctn(t, norm="ortho"), norm="ortho") + joint * t)
 
-    def whole(a: Any, b: Any, c: Any) -> Any:
-        return kron(a, kron(b, c))
+    def nearly(cells: Array) -> Array:
+        return np.ravel(idctn(dctn(cells.reshape(q.shape), norm="ortho") / even, norm="ortho"))
 
-    i_z, i_y, i_x = eye_array(layers), eye_array(rows), eye_array(columns)
-    matrix = conductivity * (
-        cell_y * depth / cell_x * whole(i_z, i_y, second(columns))
-        + cell_x * depth / cell_y * whole(i_z, second(rows), i_x)
-        + area / depth * whole(second(layers), i_y, i_x)
-    )
-    out = np.zeros((layers, rows, columns))
-    out[-1] = area / (resistance + 0.5 * depth / conductivity)
-    heat = np.zeros_like(out)
-    heat[0] = q * area
-    answer = spsolve((matrix + diags_array(out.ravel())).tocsc(), heat.ravel()).reshape(out.shape)
+    square = (q.size, q.size)
+    found, left = cg(
+        LinearOperator(square, matvec=balance, dtype=float), np.ravel(idctn(heat[-1], norm="ortho")),
+        rtol=1e-12, maxiter=2000, M=LinearOperator(square, matvec=nearly, dtype=float),
+    )  # fmt: skip
+    if left:
+        raise ArithmeticError(
+            f"the rise over the joint did not settle in {left} steps; expected area resistances within a factor of 1e6"
+        )
+    mode = dctn(found.reshape(q.shape), norm="ortho")
+    for above, arriving in zip(lost[-2::-1], heat[-2::-1], strict=True):
+        mode = (arriving + down * mode) / (down + above)
     # The heated face lies half a cell before the first centres.
-    face: Array = answer[0] + 0.5 * depth / conductivity * q
+    face: Array = idctn(mode, norm="ortho") + 0.5 * depth / conductivity * q
     return face
 
 

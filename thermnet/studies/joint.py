@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import Any
 
 import numpy as np
@@ -10,14 +9,13 @@ from numpy.typing import NDArray
 
 from thermnet.design.design import Design
 from thermnet.design.samples import sample_count
-from thermnet.materials.solids import solid
 from thermnet.parts.clamped_joint import ClampedJoint
 from thermnet.parts.die import Die
-from thermnet.parts.interface import FilledJoint, InterfaceLayer
 from thermnet.parts.joint_map import JointMap
 from thermnet.physics.fasteners import in_pound_force
-from thermnet.physics.joint_maps import block_flux, mean_area_resistance, rise_with_spreading
+from thermnet.physics.joint_maps import mean_area_resistance
 from thermnet.physics.mounted_plate import crosswise
+from thermnet.studies.joint_view import clamped, joints_on_chips, view_joint
 from thermnet.studies.study import Study, provenance
 
 Array = NDArray[np.float64]
@@ -26,13 +24,6 @@ CAUTION = (
     "A model result for design decisions. What load, edge pressure and board strain a bare die and its package may "
     "carry is the supplier's to say; clamp loads, torques and process windows must be qualified on real parts."
 )
-
-FLAT: dict[str, Any] = {
-    "load_x": 0.0, "load_y": 0.0, "screws": (), "springs": (), "stack_error": 0.0, "chip_bow": 0.0, "chip_bow_hot": None,
-    "plate_bow": 0.0, "plate_bow_hot": None, "tilt_x": None, "tilt_y": None, "dispensed": (), "sheet_length": None,
-    "sheet_width": None, "sheet_x": 0.0, "sheet_y": 0.0, "void_fraction": 0.0,
-}  # fmt: skip
-"""Fields of a clamped joint that make it flat, centred and full."""
 
 
 def joint(
@@ -84,16 +75,10 @@ def joint(
     watts = _power(design, mode, chip) if power is None else float(power)
     if not np.isfinite(watts) or watts < 0.0:
         raise ValueError(f"power {watts:g} W; expected 0 W or more")
-    areas = {"hot spot": die.hot_spot_area, "rest": die.rest_area()}
-    areas |= {f"block {k}": area for k, (area, _) in enumerate(die.blocks, 1)}
-    heats = [watts * s for s in (die.hot_spot_share, die.rest_share(), *(share for _, share in die.blocks))]
-    found = own.map(across)
-    flat = dataclasses.replace(own, **FLAT, clamp_force=float(found.force())).map(across)
-    shares = own.patches(list(areas.values()), found)
-    flux = block_flux(shares, heats, found.cell_x * found.cell_y)
-    rise, level = (_rise(m, flux, die) for m in (found, flat))
+    view = view_joint(own, die, watts, across)
+    found, flat, flux, rise, level = view.found, view.flat, view.flux, view.rise, view.flat_rise
     rows = []
-    for (block, area), heat, share in zip(areas.items(), heats, shares, strict=True):
+    for (block, area), heat, share in zip(view.areas.items(), view.heats, view.shares, strict=True):
         here = mean_area_resistance(found.area_resistance, share)
         rows.append(
             {
@@ -144,36 +129,12 @@ def joint(
     )  # fmt: skip
 
 
-def clamped(part: Any, die: Die) -> tuple[ClampedJoint, str | None]:
-    """Take a joint as a clamped one, and say what that took for granted (None where it is one already).
-
-    A plain interface becomes a flat, centred, full joint on a square chip of the die's area.
-    """
-    if isinstance(part, ClampedJoint):
-        return part, None
-    if not isinstance(part, InterfaceLayer):
-        raise ValueError(f"a joint of kind {part.kind}; expected a clamped_joint or an interface")
-    side = float(np.sqrt(die.area))
-    shared = {f.name: getattr(part, f.name) for f in dataclasses.fields(FilledJoint)}
-    force = float(part.pressure() * die.area)
-    return (
-        ClampedJoint(**shared, length=side, width=side, clamp_force=force),
-        "The plain interface is shown as a flat, centred and full joint on a square chip.",
-    )
-
-
 # -- inside ------------------------------------------------------------------------------------------------
 
 
 def _joint_on_chip(design: Design, through: str | None) -> tuple[str, str]:
     """Name of the interface part and of the chip below it."""
-    known = {}
-    for one in design.joints:
-        part = design.parts.get(one.through)
-        for face in one.between:
-            owner, _, side = face.partition(".")
-            if isinstance(part, FilledJoint) and isinstance(design.parts.get(owner), Die) and side == "top":
-                known[one.through] = owner
+    known = joints_on_chips(design)
     if not known or (through is not None and through not in known):
         raise ValueError(
             f"{design.name}: joint {through or 'on a chip'} not found; expected a clamped_joint or interface on top of a "
@@ -190,13 +151,6 @@ def _power(design: Design, mode: str, chip: str) -> float:
     if control is None:
         raise ValueError(f"mode {mode} says nothing of chip {chip}; expected a power")
     return float(control.burst_limit)
-
-
-def _rise(found: JointMap, flux: Array, die: Die) -> Array:
-    n = found.across
-    conductivity = float(solid(die.material).through_conductivity)
-    maps = (flux.reshape(n, n), found.grid("area_resistance"))
-    return rise_with_spreading(*maps, found.cell_x, found.cell_y, float(die.thickness), conductivity).ravel()
 
 
 def _map_table(found: JointMap, flux: Array, rise: Array, level: Array) -> Any:
