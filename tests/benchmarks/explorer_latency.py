@@ -41,7 +41,9 @@ def measure(page, lab, name, count):
         median, worst = statistics.median(took), max(took)
         good = median < MEDIAN and worst < WORST
         met &= good
-        print(f"{name:6s} {slider:22s} median {median:5.0f} ms   worst of {len(took)} {worst:5.0f} ms   {'met' if good else 'not met'}")
+        print(
+            f"{name:6s} {slider:22s} median {median:5.0f} ms   worst of {len(took)} {worst:5.0f} ms   {'met' if good else 'not met'}"
+        )
     watched = page.evaluate("[window.tnWatch.frames, window.tnWatch.blank]")
     first = SLIDERS[name][0]
     knob = moves.handle(page, first)
@@ -61,7 +63,9 @@ def measure(page, lab, name, count):
 
     frames = moves.frames_while(page, hold_and_drag)
     blank = moves.blank_frames(page, frames) + watched[1]
-    print(f"{name:6s} blank frames {blank} of {len(frames)} composited and {watched[0]} watched   {'met' if not blank else 'not met'}")
+    print(
+        f"{name:6s} blank frames {blank} of {len(frames)} composited and {watched[0]} watched   {'met' if not blank else 'not met'}"
+    )
     return met and not blank
 
 
@@ -82,7 +86,11 @@ def main():
         print("chromium is not installed: nothing measured")
         return 2
     good = True
-    with sync_playwright() as play, tempfile.TemporaryDirectory() as place, rig.running_lab(Path(place)) as address:
+    with (
+        sync_playwright() as play,
+        tempfile.TemporaryDirectory() as place,
+        rig.running_lab(Path(place)) as address,
+    ):
         browser = play.chromium.launch(executable_path=program, headless=True, args=list(rig.FLAGS))
         lab = type("Lab", (), {"folder": Path(place), "address": staticmethod(address)})
         for name in words.explorers or SLIDERS:

@@ -1,5 +1,6 @@
 """What holds for every explorer: sessions, undo, calls that give the same picture again, panels by setting values."""
 
+import dataclasses
 import hashlib
 import subprocess
 import sys
@@ -50,6 +51,7 @@ def test_controls_have_words_units_and_reachable_steps(name, design):
             assert 3 <= (control.high - control.low) / control.step <= 400
 
 
+@pytest.mark.slow
 def test_every_number_moves_something(name, design):
     session = open_session(name, design)
     for control in movable(session):
@@ -137,6 +139,7 @@ def test_picture_does_not_depend_on_the_way_to_it(name):
     assert svg_of(session) == svg_of(again)
 
 
+@pytest.mark.slow
 def test_call_gives_the_same_picture_in_a_fresh_process(name):
     session = open_session(name)
     for control in movable(session)[:3]:
@@ -160,9 +163,10 @@ def test_design_file_of_the_state_reads_back(name, design):
     session = open_session(name, design)
     for control in movable(session)[:4]:
         session.set(**{control.name: other_value(control, session.state[control.name])})
-    text = session.design_text()
-    assert load_text(text) is not None
-    assert open_session(name, load_text(text)).picture() is not None
+    made = load_text(session.design_text())
+    assert dataclasses.replace(made, source="") == dataclasses.replace(session.design(), source="")
+    assert made.name != design
+    assert open_session(name, made).picture() is not None
 
 
 @pytest.mark.parametrize("dark", [False, True])

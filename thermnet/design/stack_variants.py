@@ -201,6 +201,27 @@ def with_hybrid(design: Design, thickness: float) -> Design:
     return _finished(design, stack, f"chamber {in_mm(thickness)} + pipes", parts, made, swap)
 
 
+def with_thickness(design: Design, thickness: float) -> Design:
+    """Copy a design whose vapor chamber (its first one) has another thickness, m, all else staying in place.
+
+    For machines without fins or pipes, whose stack has nothing to be exchanged for.  Wick, walls and gap keep their
+    shares; a supplier's heat limit or resistance of the old thickness is dropped.
+    """
+    name = next((name for name, part in design.parts.items() if isinstance(part, VaporChamber)), None)
+    if name is None:
+        raise ValueError(f"{design.name} has no vapor chamber; expected one whose thickness could change")
+    before = design.parts[name]
+    assert isinstance(before, VaporChamber)
+    part = _scaled(before, thickness, before.length, before.width)
+    made = dataclasses.replace(
+        design, name=f"{design.name}, chamber {in_mm(thickness)}", parts={**design.parts, name: part}
+    )
+    problems = problems_of(made, made.parts, {label: p.kind for label, p in made.parts.items()}, made.joints)
+    if problems:
+        raise DesignError(made.name, problems)
+    return made
+
+
 def stack_variants(
     design: Design, *, pipes: Sequence[tuple[int, float]] | None = None, chambers: Sequence[float] | None = None,
     hybrids: Sequence[float] | None = None,

@@ -12,10 +12,10 @@ if TYPE_CHECKING:
     from thermnet.explore.panel import Panel
     from thermnet.explore.session import Session
 
-EXPLORERS = {"burst": "burst_explorer:BurstExplorer"}
+EXPLORERS = {"burst": "burst_explorer:BurstExplorer", "stack": "stack_explorer:StackExplorer"}
 """Explorer by name: ``module:class`` in this room."""
 
-__all__ = ["burst", "open_session"]
+__all__ = ["burst", "open_session", "stack"]
 
 
 def open_session(name: str, design: Any = "tern-14", *, baseline: Any = None, **values: Any) -> Session:
@@ -62,3 +62,16 @@ def burst(design: Any = "tern-14", *, dark: bool = False, baseline: Any = None, 
     from thermnet.explore.panel import Panel
 
     return Panel(open_session("burst", design, baseline=baseline, **values), dark=dark)
+
+
+def stack(design: Any = "tern-14", *, dark: bool = False, baseline: Any = None, **values: Any) -> Panel:
+    """Heat pipes against a vapor chamber: count, diameter, thickness, tilt and interface by slider, both machines live.
+
+    Parameters
+    ----------
+    design, dark, baseline, **values
+        As for :func:`burst`.
+    """
+    from thermnet.explore.panel import Panel
+
+    return Panel(open_session("stack", design, baseline=baseline, **values), dark=dark)

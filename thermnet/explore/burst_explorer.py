@@ -117,12 +117,12 @@ class BurstExplorer(Explorer):
         """Strips first; the power-duration curve, which no power limit moves, after them where it is not known yet."""
         machine = shared.machine_at(self.design, state, kept)
         start = shared.start_of(self.design, state)
-        picture = _strips(self.design, machine, state, start, kept)
-        key = ("curve", *shared.machine_key(state), state["ambient"], state["mode"], repr(start))
+        picture = strips_of(self.design, machine, state, start, kept)
+        key = curve_key(state, start)
         if key not in kept:
             yield picture
         curve = kept.get(
-            key, lambda: _curve(machine, state, start, shared.shares(self.design, state["mode"]))
+            key, lambda: curve_of(machine, state, start, shared.shares(self.design, state["mode"]))
         )
         yield replace(picture, curve=curve)
 
@@ -180,7 +180,8 @@ class BurstExplorer(Explorer):
         return (*shared.skin_cautions(excess), *shared.material_cautions(state), CAUTION)
 
 
-def _strips(design: Design, machine: Design, state: State, start: Any, kept: Kept) -> BurstPicture:
+def strips_of(design: Design, machine: Design, state: State, start: Any, kept: Kept) -> BurstPicture:
+    """Run of a machine under the limits of a state, as the strips show it; the curve is left out."""
     mode = shared.mode_at(design, state)
     plant = machine.plant(state["ambient"], mode.period)
     load = kept.get(("load", state["load"]), lambda: shared.load_of(design, state["load"]))
@@ -235,7 +236,13 @@ def _held(time: Array, power: Array, burst: float) -> tuple[float, float] | None
     return float(np.max(time[edges[1::2]] - time[edges[::2]])), burst
 
 
-def _curve(machine: Design, state: State, start: Any, split: Mapping[str, float]) -> Curve:
+def curve_key(state: State, start: Any) -> tuple[Any, ...]:
+    """What a power-duration curve depends on, to keep it by."""
+    return ("curve", *shared.machine_key(state), state["ambient"], state["mode"], repr(start))
+
+
+def curve_of(machine: Design, state: State, start: Any, split: Mapping[str, float]) -> Curve:
+    """Power-duration curve of a machine in the room and mode of a state."""
     held = HeldPower.of(machine, state["mode"], state["ambient"], start, split)
     sustained, q = highest_power(held.steady_excess, 30.0)
     samples = samples_of(DURATIONS, held.plant.period)

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator
 
-from thermnet.explore.burst_explorer import HORIZON, SHOWN_FLAGS, BurstExplorer, BurstPicture
+from thermnet.explore.burst_explorer import HORIZON, SHOWN_FLAGS, BurstExplorer, BurstPicture, Curve
 from thermnet.explore.controls import calm_top
 from thermnet.explore.machine import chips_of
 from thermnet.explore.scene import EndNames, Legend, Scene, boxes
@@ -83,6 +83,7 @@ class BurstScene(Scene):
         self.level_words = self.words(self.curve, 0.0, 0.0, fontsize=9, color=c["quiet"], va="top", ha="left")
         self.curve_line = self.line(self.curve, "ink", "-", 2.2)
         self.curve_marks: dict[str, Any] = {}
+        self._last: Curve | None = None
         self.point = self.line(
             self.curve,
             "ink",
@@ -122,9 +123,8 @@ class BurstScene(Scene):
             5.0 * np.floor(min(v for v, _ in values) / 5.0),
             calm_top(max(v for _, v in values) + 0.5, 5.0),
         )
-        tops = [1.05 * p.burst for p in pictures] + [
-            1.02 * float(p.curve.power.max()) for p in pictures if p.curve is not None
-        ]
+        curves = [curve for p in pictures if (curve := p.curve or self._last) is not None]
+        tops = [1.05 * p.burst for p in pictures] + [1.02 * float(curve.power.max()) for curve in curves]
         self.limits(self.curve, 0.0, calm_top(min(max(tops), 3.2 * max(p.burst for p in pictures)), 20.0))
 
     def _strips(self, picture: BurstPicture, before: BurstPicture | None) -> None:
@@ -185,7 +185,7 @@ class BurstScene(Scene):
             bars.set_visible(bool(found))
 
     def _curve(self, picture: BurstPicture, before: BurstPicture | None) -> None:
-        c, curve = self.c, picture.curve
+        c, curve = self.c, picture.curve or self._last
         self.governor.set_data(*picture.governor)
         for marks in self.curve_marks.values():
             marks.set_data([], [])
@@ -196,11 +196,14 @@ class BurstScene(Scene):
         ]
         if before is not None:
             entries.append(("frozen baseline", {"color": c["grey"], "linestyle": (0, (2.5, 1.5))}))
+        # While a curve is being worked out the one before stays, in grey and without its marks.
+        self.curve_line.set_color(c["ink" if picture.curve else "grey"])
         if curve is None:
             self.curve_line.set_data([], [])
             self.level.set_data([], [])
             self.level_words.set_text("")
         else:
+            self._last = curve
             self.curve_line.set_data(curve.duration, curve.power)
             self.level.set_data([EARLIEST, LATEST], [curve.sustained] * 2)
             self.level_words.set(
@@ -208,7 +211,7 @@ class BurstScene(Scene):
                 x=EARLIEST * 1.05,
                 y=curve.sustained - 0.012 * self.curve.get_ylim()[1],
             )
-            styles = marks_of(curve.binds)
+            styles = marks_of(curve.binds if picture.curve else ())
             for name, mark in styles.items():
                 if name not in self.curve_marks:
                     self.curve_marks[name] = self.line(

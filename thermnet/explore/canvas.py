@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import io
+from collections import OrderedDict
 from collections.abc import Hashable
 from html import escape
 from importlib import import_module
@@ -23,6 +24,9 @@ from thermnet.explore.session import Explorer, Frozen, Session
 from thermnet.show.style import Drawing, look, svg_text
 
 DPI = 100
+STILL_KEPT = 12
+"""Images of axes and ticks kept: a limit that moves to and fro costs nothing the second time."""
+
 SMALL = {
     "font.size": 9.5,
     "axes.titlesize": 10,
@@ -54,22 +58,23 @@ class Canvas:
             self._agg: Any = FigureCanvasAgg(self.figure)
             self.scene.build(self.figure)
         self.figure.title = explorer.title
-        self._key: Hashable = object()
-        self._background: Any = None
+        self._still: OrderedDict[Hashable, Any] = OrderedDict()
         self.backgrounds = 0
 
     def show(self, picture: Any, baseline: Frozen | None = None) -> None:
         """Draw a picture, renewing what stays only where it has changed."""
         self.scene.show(picture, baseline)
         key = self.scene.key(self.figure)
-        if key != self._key:
+        if key in self._still:
+            self._still.move_to_end(key)
+            self._agg.restore_region(self._still[key])
+        else:
             with look(self.dark), mpl.rc_context(SMALL):
                 self._agg.draw()
-            self._background = self._agg.copy_from_bbox(self.figure.bbox)
-            self._key = key
+            self._still[key] = self._agg.copy_from_bbox(self.figure.bbox)
             self.backgrounds += 1
-        else:
-            self._agg.restore_region(self._background)
+            if len(self._still) > STILL_KEPT:
+                self._still.popitem(last=False)
         renderer = self._agg.get_renderer()
         for artist in self.scene.moving:
             if artist.get_visible():

@@ -11,7 +11,7 @@ import numpy as np
 from thermnet.design.design import Design
 from thermnet.design.replace import replace_in
 from thermnet.design.stack import own_stack_name, read_stack
-from thermnet.design.stack_variants import with_chamber, with_pipes
+from thermnet.design.stack_variants import with_chamber, with_pipes, with_thickness
 from thermnet.explore.controls import Control, choice, of_parameter
 from thermnet.explore.session import Kept, State
 from thermnet.firmware.library import as_workload, workload_names
@@ -24,6 +24,7 @@ from thermnet.parts.interface import FilledJoint, InterfaceLayer
 from thermnet.parts.vapor_chamber import VaporChamber
 from thermnet.studies.interface_risks import cautions_for
 from thermnet.studies.joint_options import mean_bond_line, with_material
+from thermnet.studies.side_by_side import tilted
 
 POWER, ROOM, STACK, INTERFACE = "Power", "Room and start", "Cooling stack", "Interface"
 """Headings of the groups of controls."""
@@ -264,6 +265,37 @@ def stack_controls(design: Design) -> tuple[Control, ...]:
     )  # fmt: skip
 
 
+def thickness_control(design: Design) -> tuple[Control, ...]:
+    """Thickness of the first vapor chamber, for a machine whose stack cannot be exchanged; nothing without one."""
+    chamber = next((part for part in design.parts.values() if isinstance(part, VaporChamber)), None)
+    if chamber is None:
+        return ()
+    own = float(f"{1e3 * float(chamber.thickness):.6g}")
+    return (
+        Control(name="chamber_thickness_mm", label="Chamber thickness", group=STACK, kind="number",
+                value=float(f"{1.5 * own:.2g}"), unit="mm", low=min(0.3, own), high=max(2.0, own), step=0.05,
+                doc="over all, of the chamber compared with the designed one; wick, walls and gap keep their shares"),
+    )  # fmt: skip
+
+
+def stack_label(machine: Design, state: State) -> str:
+    """Short name of a machine's stack."""
+    try:
+        return own_stack_name(machine)
+    except ValueError:
+        chamber = next((part for part in machine.parts.values() if isinstance(part, VaporChamber)), None)
+        size = "" if chamber is None else f" {1e3 * float(chamber.thickness):.3g} mm"
+        return f"as designed{size}" if state["stack"] == OWN else f"chamber{size}"
+
+
+def exchangeable(design: Design) -> bool:
+    """Whether the stack can be exchanged: there are pipes from one core to fins."""
+    try:
+        return bool(read_stack(design).pipes)
+    except ValueError:
+        return False
+
+
 def stack_asleep(state: State) -> frozenset[str]:
     """Controls of the stack that do nothing in a state."""
     if "stack" not in state:
@@ -276,6 +308,8 @@ def with_stack(design: Design, state: State) -> Design:
     """Copy a design with the stack of a state."""
     if state.get("stack", OWN) == PIPES:
         return with_pipes(design, state["pipe_count"], state["pipe_diameter_mm"] * 1e-3)
+    if state.get("stack", OWN) == CHAMBER and not exchangeable(design):
+        return with_thickness(design, state["chamber_thickness_mm"] * 1e-3)
     if state.get("stack", OWN) == CHAMBER:
         return with_chamber(design, state["chamber_thickness_mm"] * 1e-3)
     return design
@@ -283,7 +317,9 @@ def with_stack(design: Design, state: State) -> Design:
 
 # -- the machine -------------------------------------------------------------------------------------------
 
-MACHINE = ("stack", "pipe_count", "pipe_diameter_mm", "chamber_thickness_mm", "interface", "bond_line_um")
+MACHINE = (
+    "stack", "pipe_count", "pipe_diameter_mm", "chamber_thickness_mm", "tilt", "interface", "bond_line_um",
+)  # fmt: skip
 """Controls that change parts of the machine."""
 
 
@@ -298,7 +334,8 @@ def machine_at(design: Design, state: State, kept: Kept) -> Design:
 
     def made() -> Design:
         exchanged = kept.get(("stack", *machine_key(state)[:4]), lambda: with_stack(design, state))
-        return with_interface(exchanged, state)
+        leaning = tilted(exchanged, state["tilt"]) if "tilt" in state else exchanged
+        return with_interface(leaning, state)
 
     found: Design = kept.get(("machine", *machine_key(state)), made)
     return found

@@ -20,10 +20,13 @@ import ipywidgets as widgets
 from thermnet.explore.canvas import Canvas, png_of, svg_of
 from thermnet.explore.controls import Control
 from thermnet.explore.panel_style import SHEET
-from thermnet.explore.session import Fact, Session
+from thermnet.explore.session import Fact, Session, Table
 
 AT_ONCE = 0.045
 """s of work after which a picture is shown even where part of it is still being worked out."""
+
+AHEAD_AFTER = 0.02
+"""s of rest after which the next step of the slider just moved is worked out."""
 
 PAUSE = 0.8
 """s; changes of one control closer together than this are undone together."""
@@ -53,6 +56,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
     buttons : mapping of word to button
     picture : HTML with the picture and the numbers under it
     message : HTML in which trouble and answers appear
+    call, cautions : HTML with the call of the present state, and its cautions
     """
 
     def __init__(self, session: Session, *, dark: bool = False) -> None:
@@ -64,10 +68,12 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         self._quiet = False
         self._request = 0
         self._touched = ("", 0.0)
+        self._step: tuple[str, Any] | None = None
         explorer = session.explorer
         self.picture = widgets.HTML()
         self.message = widgets.HTML()
         self.call = widgets.HTML()
+        self.cautions = widgets.HTML()
         self.buttons = self._make_buttons(dark)
         head = widgets.HTML(
             f"<style>{SHEET}</style><h3>{escape(explorer.title)}: {escape(explorer.design.name)}</h3>"
@@ -78,7 +84,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         side.add_class("tn-controls")
         row = widgets.HBox(list(self.buttons.values()))
         row.add_class("tn-buttons")
-        shown = widgets.VBox([self.picture, row, self.message, self.call])
+        shown = widgets.VBox([self.picture, row, self.message, self.call, self.cautions])
         shown.add_class("tn-show")
         body = widgets.HBox([side, shown], layout=widgets.Layout(flex_flow="row wrap", overflow="visible"))
         super().__init__([head, body])
@@ -145,6 +151,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         made["dark"] = widgets.ToggleButton(
             value=dark, description="Dark picture", tooltip="draw on a dark background"
         )
+        made["dark"].add_class("tn-button-dark")
         made["dark"].observe(self._turn, "value")
         return made
 
@@ -156,21 +163,26 @@ class Panel(widgets.VBox):  # type: ignore[misc]
             return
         now, (last, then) = time.monotonic(), self._touched
         self._touched = (name, now)
+        before = self.session.state[name]
+        self._step = (name, before)
         if self.session.set(joined=last == name and now - then < PAUSE, **{name: value}):
             self._refresh()
 
     @shown_if_it_fails
     def _undo(self, _: Any) -> None:
+        self._step = None
         if self.session.undo():
             self._refresh()
 
     @shown_if_it_fails
     def _redo(self, _: Any) -> None:
+        self._step = None
         if self.session.redo():
             self._refresh()
 
     @shown_if_it_fails
     def _reset(self, _: Any) -> None:
+        self._step = None
         if self.session.reset():
             self._refresh()
 
@@ -230,6 +242,25 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         else:
             self._settle(picture)
 
+    def _look_ahead(self, request: int, work: Iterator[None] | None = None) -> None:
+        """Work the next step of the slider out while nothing else is asked for, a piece at a time."""
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            return
+        if request != self._request or self._step is None:
+            return
+        if work is None:
+            loop.call_later(AHEAD_AFTER, self._look_ahead, request, self.session.ahead(*self._step))
+            return
+        try:
+            next(work)
+        except StopIteration:
+            return
+        except Exception:  # it may never be asked for; if it is, it fails again and is shown
+            return
+        loop.call_later(0.004, self._look_ahead, request, work)
+
     def _later(self, coming: Iterator[Any], picture: Any, request: int) -> None:
         """Go on when the messages that wait have been heard, unless they ask for another state."""
         try:
@@ -241,12 +272,16 @@ class Panel(widgets.VBox):  # type: ignore[misc]
 
     @shown_if_it_fails
     def _go_on(self, coming: Iterator[Any], picture: Any, request: int) -> None:
+        """Work out the next piece; between pieces a newer request may come."""
         if request != self._request:
             return
-        for coming_next in coming:
-            picture = coming_next
-        self._draw(picture)
-        self._settle(picture)
+        try:
+            picture = next(coming)
+        except StopIteration:
+            self._draw(picture)
+            self._settle(picture)
+        else:
+            self._later(coming, picture, request)
 
     def _draw(self, picture: Any) -> None:
         session = self.session
@@ -254,7 +289,11 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         image = self.canvas.element(session.describe(picture))
         light = "" if self.canvas.dark else " tn-light"
         facts = _facts_html(session.facts(picture), self._facts_before())
-        self.picture.value = f'<figure class="tn-figure{light}">{image}</figure>{facts}{_cautions_html(session.cautions(picture))}'
+        facts += _table_html(session.explorer.table(session.state, picture))
+        cautions = _cautions_html(session.cautions(picture))
+        if self.cautions.value != cautions:
+            self.cautions.value = cautions
+        self.picture.value = f'<figure class="tn-figure{light}">{image}</figure>{facts}'
 
     def _settle(self, picture: Any) -> None:
         """Bring along what may follow the picture: the call, and an end to old complaints."""
@@ -263,6 +302,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
             self.call.value = call
         if "tn-trouble" in self.message.value:
             self.say("")
+        self._look_ahead(self._request)
 
     def _facts_before(self) -> dict[str, Fact]:
         frozen = self.session.baseline
@@ -316,7 +356,22 @@ def _facts_html(facts: tuple[Fact, ...], before: dict[str, Fact]) -> str:
             f"<br><small>was {escape(old.text)}</small>" if old is not None and old.text != fact.text else ""
         )
         rows.append(f"<div><dt>{escape(fact.label)}</dt><dd>{escape(fact.text)}{small}</dd></div>")
+    if not facts:
+        return ""
     return f'<dl class="tn-facts">{"".join(rows)}</dl>'
+
+
+def _table_html(table: Table | None) -> str:
+    if table is None:
+        return ""
+    head = "".join(f'<th scope="col">{escape(text)}</th>' for text in table.headings)
+    rows = "".join(
+        f'<tr><th scope="row">{escape(row[0])}</th>'
+        + "".join(f"<td>{escape(text)}</td>" for text in row[1:])
+        + "</tr>"
+        for row in table.rows
+    )
+    return f'<table class="tn-table"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>'
 
 
 def _cautions_html(cautions: tuple[str, ...]) -> str:

@@ -27,18 +27,20 @@ SHEET = """
 .tn-picture { display: block; max-width: 100%; height: auto; }
 .tn-figure { margin: 0; }
 body[data-jp-theme-light="false"] .tn-figure.tn-light .tn-picture { filter: invert(.92) hue-rotate(180deg); }
-.tn-facts { display: flex; flex-wrap: wrap; gap: 4px 26px; margin: 8px 0 2px; padding: 8px 0 0;
+.tn-panel dl.tn-facts { display: flex; flex-wrap: wrap; gap: 6px 28px; margin: 8px 0 2px; padding: 9px 0 0; min-height: 46px;
   border-top: 1px solid var(--tn-line); }
-.tn-facts div { min-width: 118px; }
-.tn-facts dt { color: var(--tn-quiet); font-size: 12px; font-weight: 400; }
-.tn-facts dd { margin: 0; font-size: 14.5px; font-variant-numeric: tabular-nums; }
-.tn-facts small { color: var(--tn-quiet); font-size: 12px; }
-.tn-waiting { visibility: hidden; }
+.tn-panel dl.tn-facts > div { min-width: 104px; }
+.tn-panel .tn-facts dt, .tn-panel .tn-facts dd { display: block; float: none; width: auto; margin: 0; padding: 0; }
+.tn-panel .tn-facts dt { color: var(--tn-quiet); font-size: 12px; font-weight: 400; }
+.tn-panel .tn-facts dd { font-size: 14.5px; font-variant-numeric: tabular-nums; }
+.tn-panel .tn-facts small { color: var(--tn-quiet); font-size: 12px; }
 .tn-caution { border-left: 4px solid #d55e00; padding: 4px 10px; margin: 8px 0 0; max-width: 75em; }
 .tn-note { color: var(--tn-quiet); font-size: 12px; margin: 8px 0 0; max-width: 80em; }
 .tn-trouble { border-left: 4px solid #d55e00; padding: 4px 10px; margin: 4px 0; white-space: pre-wrap; font-weight: 600; }
 .tn-said { color: var(--tn-quiet); margin: 4px 0; min-height: 1.4em; }
-.tn-call { margin: 2px 0 0; padding: 6px 10px; border: 1px solid var(--tn-line); border-radius: 4px; white-space: pre-wrap;
+.tn-panel pre.tn-call { margin: 2px 0 0; padding: 6px 10px; border: 1px solid var(--tn-line); border-radius: 4px; white-space: pre-wrap;
+  word-break: normal; overflow-wrap: anywhere; background: transparent; color: var(--tn-ink);
+  line-height: 1.5;
   font-family: var(--jp-code-font-family, monospace); font-size: 12.5px; user-select: all; }
 .tn-buttons { flex-wrap: wrap; overflow: visible; margin-top: 6px; }
 .tn-buttons .widget-button, .tn-buttons .widget-toggle-button { width: auto; padding: 0 12px; border-radius: 4px; height: 30px;

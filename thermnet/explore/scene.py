@@ -137,7 +137,8 @@ class Legend:
         self.slots = []
         for k in range(rows * columns):
             x, y = k // rows / columns, k % rows
-            (sample,) = ax.plot([x + 0.005, x + 0.06], [y, y], markersize=8, linewidth=1.6, markevery=[1])
+            ends = [x + 0.005, x + 0.035, x + 0.065]
+            (sample,) = ax.plot(ends, [y, y, y], markersize=7, linewidth=1.6, markevery=[1])
             self.slots.append((scene.moves(sample), scene.words(ax, x + 0.085, y, va="center", fontsize=9)))
 
     def show(self, entries: Sequence[tuple[str, Mapping[str, Any]]]) -> None:

@@ -6,6 +6,7 @@ state the data of its picture; a session (:class:`Session`) holds the state some
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from abc import ABC, abstractmethod
 from collections import OrderedDict
@@ -24,6 +25,12 @@ State = Mapping[str, Any]
 KEPT = 48
 """Results kept at most; what a slider does not touch is not worked out again."""
 
+PICTURES_KEPT = 64
+"""Whole pictures kept at most."""
+
+NAME_LENGTH = 40
+"""Letters that the name of a design may have."""
+
 STEPS_BACK = 200
 """Steps that can be undone."""
 
@@ -34,6 +41,13 @@ class Fact(NamedTuple):
     label: str
     text: str
     number: float | None = None
+
+
+class Table(NamedTuple):
+    """A small table under the picture: headings with units, and a row of texts for each thing compared."""
+
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
 
 
 class Kept:
@@ -99,6 +113,10 @@ class Explorer(ABC):
         """Numbers to read under the picture."""
         return ()
 
+    def table(self, state: State, picture: Any) -> Table | None:
+        """Give a small table to read under the picture, if there is one."""
+        return None
+
     def describe(self, state: State, picture: Any) -> str:
         """Say in words what the picture shows, for readers who do not see it."""
         return self.title
@@ -134,7 +152,7 @@ class Session:
         self._kept = Kept()
         self._past: list[State] = []
         self._future: list[State] = []
-        self._latest: tuple[State, Any] | None = None
+        self._pictures = Kept(PICTURES_KEPT)
         self.baseline: Frozen | None = None
         self.state: State = self.applied(values)
         if baseline is not None:
@@ -218,13 +236,32 @@ class Session:
     def pictures(self, state: State | None = None) -> Iterator[Any]:
         """Pictures of a state (the present one if left out) as they get ready, the whole one last."""
         wanted = self.state if state is None else state
-        if self._latest is not None and self._latest[0] == wanted:
-            yield self._latest[1]
+        key = tuple(wanted.values())
+        if key in self._pictures:
+            yield self._pictures.get(key, lambda: None)
             return
         picture = None
-        for picture in self.explorer.pictures(wanted, self._kept):
+        for coming in self.explorer.pictures(wanted, self._kept):
+            picture = coming
             yield picture
-        self._latest = (wanted, picture)
+        self._pictures.get(key, lambda: picture)
+
+    def ahead(self, name: str, before: Any) -> Iterator[None]:
+        """Work out, piece by piece, what the next step of control ``name`` would show; ``before`` is its value before.
+
+        Keys move a slider step by step: the next picture is ready before the key is pressed.  Ends where the slider ends.
+        """
+        control, now = self.controls[name], self.state[name]
+        if control.kind == "choice" or now == before:
+            return
+        try:
+            state = self.applied(
+                {name: control.accept(now + (control.step if now > before else -control.step))}, self.state
+            )
+        except ValueError:
+            return
+        for _ in self.pictures(state):
+            yield
 
     def picture(self, state: State | None = None) -> Any:
         """Whole picture of a state, the present one if left out."""
@@ -259,8 +296,14 @@ class Session:
         return f"tn.explore.{self.explorer.name}({', '.join(words)})"
 
     def design(self) -> Design:
-        """Design with everything in it that the present state changes."""
-        return self.explorer.design_at(self.state)
+        """Design with everything in it that the present state changes; its note tells the call that leads to it."""
+        own, made = self.explorer.design, self.explorer.design_at(self.state)
+        if made == own:
+            return own
+        name = f"{own.name[: NAME_LENGTH - len(self.explorer.name) - 1]}-{self.explorer.name}"
+        return dataclasses.replace(
+            made, name=name, note=f"{own.note} Changed in the explorer: {self.call()}".strip()
+        )
 
     def design_text(self) -> str:
         """Design file of the present state."""
