@@ -18,6 +18,7 @@ from thermnet.firmware.workload import Workload
 from thermnet.network.graph import nearest
 from thermnet.run import Run, RunLimit
 from thermnet.solve import kernel
+from thermnet.solve.going_on import continued
 from thermnet.solve.history import to_run
 from thermnet.solve.machine import Machine
 from thermnet.solve.pack import (
@@ -114,7 +115,7 @@ def simulate(
         s; the workload's own length if left out.
     start : "idle", "cold", W, mapping or Run
         Soaked at the idle power, everything at ambient, soaked at a power (W, on the first chip or by chip), or
-        where another run ended.
+        where another run ended (:func:`thermnet.solve.going_on.continued` tells what is kept).
     tolerance : float
         K; error estimate above which a control sample is solved in smaller steps.
     every : int
@@ -242,18 +243,7 @@ def start_state(
         final = start.final_state
         if final is None:
             raise ValueError("this run keeps no final state to start from; run it again, or give a power in W")
-        missing = [plant.nodes[row] for row in plant.active if plant.nodes[row] not in final.temperature]
-        if missing:
-            raise NetworkError(f"the run to start from has no node {missing[0]!r}; it is of another design")
-        strangers = [n for n in chips if n not in final.average] + [f.name for f in machine.fans if f.name not in final.fan]
-        if strangers:
-            raise NetworkError(f"the run to start from has no {strangers[0]!r}; it is of another design")
-        x = plant.states(np.array([final.temperature[plant.nodes[row]] for row in plant.active]))
-        indices = np.array([round(final.fan[f.name] / f.grid) for f in machine.fans], dtype=np.int64)
-        state = fresh_state(plant, rules, senses, x, average=np.array([final.average[c] for c in chips]),
-                            indices=indices, slow_limit=slow)  # fmt: skip
-        state.power[:] = [final.power[c] for c in chips]
-        return state
+        return continued(plant, sensor_set(machine, plant.period).names, senses, rules, final, slow)
     if isinstance(start, str):
         if start == "cold":
             x = np.full(plant.active.size, float(np.mean(plant.boundary[plant.boundaries.index("ambient")]))

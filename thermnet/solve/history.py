@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from thermnet.firmware.workload import Workload
 from thermnet.run import Channel, Energy, Run, Status
 from thermnet.solve import kernel
+from thermnet.solve.going_on import final_state
 from thermnet.solve.plant import Plant
 from thermnet.solve.propagator import phi_functions
 from thermnet.solve.transient import heat_of_links
@@ -21,16 +22,6 @@ if TYPE_CHECKING:
     from thermnet.solve.closed_loop import Loop
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class FinalState:
-    """What a later run needs to go on: temperatures by node, running averages, fan positions."""
-
-    temperature: Mapping[str, float]
-    power: Mapping[str, float]
-    average: Mapping[str, float]
-    fan: Mapping[str, float]
 
 
 @dataclass(frozen=True)
@@ -172,11 +163,7 @@ def to_run(loop: Loop, reason: int, workload: Workload, provenance: Mapping[str,
             "fan_levels": plant.used, "kept_every": every, "states": plant.size, "basis_error_K": plant.basis_error,
         },
         provenance={**provenance, "workload": workload.name, "workload_notes": list(workload.notes)},
-        final_state=FinalState(
-            dict(zip(plant.nodes, final.tolist(), strict=False)),
-            dict(zip(chips, state.power.tolist(), strict=True)), dict(zip(chips, state.average.tolist(), strict=True)),
-            {fan.name: float(fans[-1, i]) for i, fan in enumerate(machine.fans)},
-        ),
+        final_state=final_state(loop, final),
         _between=history.between, _link_heat=history.link_heat,
     )  # fmt: skip
     return run.changed(events=signs_of_trouble(run, loop))
@@ -193,4 +180,4 @@ def _noise(plant: Plant, level: int) -> float:
     return float(plant.machine.noise({name: max(speed, 1.0) for name, speed in plant.speeds(level).items()}))
 
 
-__all__ = ["FinalState", "History", "to_run"]
+__all__ = ["History", "to_run"]

@@ -796,10 +796,6 @@ def sense(tick, due, x, weight, offset, alpha, resolution, sensor_ticks, delay, 
             raw = offset[s]
             for i in range(x.size):
                 raw += weight[s, i] * x[i]
-            if tick == 0:
-                lagged[s] = raw
-                for d in range(ring.shape[1]):
-                    ring[s, d] = raw
             lagged[s] += alpha[s] * (raw - lagged[s])
             seen = lagged[s]
             if delay[s] > 0:

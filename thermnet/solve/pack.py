@@ -269,8 +269,9 @@ def fresh_state(
     count = np.zeros(6, dtype=np.int64)
     count[3] = count[4] = slow_limit
     delays = int(senses.delay.max(initial=0)) + 1
+    seen = senses.weight @ x + senses.offset  # lag and delay have passed
     return kernel.State(
-        x.copy(), np.zeros(senses.offset.size), np.zeros(senses.offset.size), np.zeros((senses.offset.size, delays)),
+        x.copy(), np.zeros(seen.size), seen, np.tile(seen[:, None], delays),
         average.copy(), top.copy(), top.copy(), np.full(skins, total), np.full(skins, total),
         np.zeros(skins, dtype=np.int64), np.zeros(tables, dtype=np.int64) if table_step is None else table_step.copy(),
         np.full(tables, -1_000_000_000, dtype=np.int64), indices * rules.fan_grid, indices.astype(np.int64).copy(),
