@@ -53,6 +53,7 @@ def test_slider_by_keyboard_and_mouse(page, lab, run_all, tmp_path, name, slider
             page.wait_for_timeout(16)
         page.mouse.up()
 
+    page.wait_for_timeout(1000)  # a pause: what follows is undone apart
     before = source_of(page)
     shots = frames_while(page, drag)
     settled(page)

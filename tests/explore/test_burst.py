@@ -24,9 +24,11 @@ def test_curve_is_that_of_the_study(name):
     state = {"ambient": 28, "mode": "desk", "start": "cold"}
     curve = open_session("burst", name, **state).picture().curve
     study = tn.studies.burst_budget(tn.load_design(name), "desk", 28.0, start="cold")
-    np.testing.assert_allclose(curve.power, study.table["power_W"], atol=0.011)  # both found to 0.005 W
+    np.testing.assert_allclose(
+        curve.power, study.table["power_W"], atol=0.03
+    )  # found to 0.02 W and to 0.005 W
     assert list(curve.binds) == list(study.table["binds"])
-    assert curve.sustained == pytest.approx(study.facts["sustained power"][0], abs=0.011)
+    assert curve.sustained == pytest.approx(study.facts["sustained power"][0], abs=0.03)
 
 
 def test_present_point_is_what_the_governor_lets_through():

@@ -20,7 +20,7 @@ def test_variants_are_those_of_the_family(tern):
         run = design.simulate(1000.0, mode="desk", ambient=25.0, duration=600.0)
         np.testing.assert_allclose(variant.run.die[:, 0], run.temperature("cpu.hot_spot"), atol=1e-9)
         study = tn.studies.burst_budget(design, "desk", 25.0)
-        np.testing.assert_allclose(variant.curve.power, study.table["power_W"], atol=0.011)
+        np.testing.assert_allclose(variant.curve.power, study.table["power_W"], atol=0.03)
     assert (pipes.label, chamber.label) == ("3 pipes 8 mm", "chamber 0.6 mm")
 
 
@@ -34,7 +34,7 @@ def test_table_agrees_with_the_comparison(tern):
         assert 1e3 * variant.mass == pytest.approx(row["mass_g"])
         assert 1e3 * variant.over_chip == pytest.approx(row["height_mm"])
         at_10 = float(variant.curve.power[list(variant.curve.duration).index(10.0)])
-        assert at_10 == pytest.approx(row["power_10_s_W"], abs=0.02)
+        assert at_10 == pytest.approx(row["power_10_s_W"], abs=0.03)
 
 
 def test_tilt_brings_pipes_nearer_to_dry_out():

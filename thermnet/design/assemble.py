@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -133,8 +134,13 @@ def _single(value: Any, key: str) -> float:
     return float(value)
 
 
-def idle_power(chips: list[str]) -> dict[str, float]:
+def idle_power(chips: Sequence[str]) -> dict[str, float]:
     """Mean power of each chip under the named idle load, W."""
+    return dict(_idle_power(tuple(chips)))
+
+
+@cache
+def _idle_power(chips: tuple[str, ...]) -> Mapping[str, float]:
     load = workload("idle", chips)
     return {name: float(np.mean(load.sampled(name, 1.0, 3600))) for name in chips}
 

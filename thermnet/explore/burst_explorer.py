@@ -23,6 +23,9 @@ Array = NDArray[np.float64]
 HORIZON = 600.0
 """s shown of the run: long enough for the fastest skins to show, short enough to see the burst."""
 
+ACCURACY = 0.02
+"""W to which the highest powers are found: a fifth of what is written."""
+
 HELD = 0.97
 """Share of the burst power from which the burst counts as held."""
 
@@ -244,9 +247,9 @@ def curve_key(state: State, start: Any) -> tuple[Any, ...]:
 def curve_of(machine: Design, state: State, start: Any, split: Mapping[str, float]) -> Curve:
     """Power-duration curve of a machine in the room and mode of a state."""
     held = HeldPower.of(machine, state["mode"], state["ambient"], start, split)
-    sustained, q = highest_power(held.steady_excess, 30.0)
+    sustained, q = highest_power(held.steady_excess, 30.0, accuracy=ACCURACY)
     samples = samples_of(DURATIONS, held.plant.period)
-    power, limits = budget_curve(held.excess, samples, max(1.01 * sustained, 1.0))
+    power, limits = budget_curve(held.excess, samples, max(1.01 * sustained, 1.0), accuracy=ACCURACY)
     names = [limit.name for limit in held.limits]
     return Curve(
         np.array(DURATIONS),

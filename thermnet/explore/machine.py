@@ -307,11 +307,11 @@ def stack_asleep(state: State) -> frozenset[str]:
 def with_stack(design: Design, state: State) -> Design:
     """Copy a design with the stack of a state."""
     if state.get("stack", OWN) == PIPES:
-        return with_pipes(design, state["pipe_count"], state["pipe_diameter_mm"] * 1e-3)
+        return with_pipes(design, state["pipe_count"], state["pipe_diameter_mm"] * 1e-3, whole=False)
     if state.get("stack", OWN) == CHAMBER and not exchangeable(design):
         return with_thickness(design, state["chamber_thickness_mm"] * 1e-3)
     if state.get("stack", OWN) == CHAMBER:
-        return with_chamber(design, state["chamber_thickness_mm"] * 1e-3)
+        return with_chamber(design, state["chamber_thickness_mm"] * 1e-3, whole=False)
     return design
 
 

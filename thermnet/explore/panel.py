@@ -19,10 +19,10 @@ import ipywidgets as widgets
 
 from thermnet.explore.canvas import Canvas, png_of, svg_of
 from thermnet.explore.controls import Control
-from thermnet.explore.panel_style import SHEET
+from thermnet.explore.panel_style import NAMES_FOR_HANDLES, SHEET
 from thermnet.explore.session import Fact, Session, Table
 
-AT_ONCE = 0.045
+AT_ONCE = 0.012
 """s of work after which a picture is shown even where part of it is still being worked out."""
 
 AHEAD_AFTER = 0.02
@@ -76,7 +76,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         self.cautions = widgets.HTML()
         self.buttons = self._make_buttons(dark)
         head = widgets.HTML(
-            f"<style>{SHEET}</style><h3>{escape(explorer.title)}: {escape(explorer.design.name)}</h3>"
+            f"<style>{SHEET}</style>{NAMES_FOR_HANDLES}<h3>{escape(explorer.title)}: {escape(explorer.design.name)}</h3>"
             f"<p>{escape(explorer.question)} {escape(explorer.design.title)}</p>"
         )
         head.add_class("tn-head")
@@ -127,7 +127,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
             row.add_class("tn-control")
         self.inputs[control.name].add_class(f"tn-{control.name.replace('_', '-')}")
         self.inputs[control.name].observe(
-            lambda change, name=control.name: self._changed(name, change["new"]), "value"
+            lambda change, name=control.name: self._moved(name, change["new"]), "value"
         )
         self._rows[control.name] = row
         return row
@@ -156,6 +156,13 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         return made
 
     # -- callbacks -----------------------------------------------------------------------------------------
+
+    def _moved(self, name: str, value: Any) -> None:
+        """Hear a slider or menu.  A browser puts a slider on its grid of steps by itself; nobody has moved it then."""
+        control = self.session.controls[name]
+        if control.kind != "choice" and abs(value - self.session.state[name]) < 0.5 * control.step:
+            return
+        self._changed(name, value)
 
     @shown_if_it_fails
     def _changed(self, name: str, value: Any) -> None:
@@ -226,7 +233,6 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         """Bring controls, picture and all else to the session's state; the newest request wins."""
         self._request += 1
         begun = time.perf_counter()
-        self._follow()
         coming = self.session.pictures()
         picture = next(coming)
         ready = False
@@ -237,6 +243,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
                 ready = True
                 break
         self._draw(picture)
+        self._follow()
         if not ready:
             self._later(coming, picture, self._request)
         else:
@@ -289,7 +296,9 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         image = self.canvas.element(session.describe(picture))
         light = "" if self.canvas.dark else " tn-light"
         facts = _facts_html(session.facts(picture), self._facts_before())
-        facts += _table_html(session.explorer.table(session.state, picture))
+        frozen = session.baseline
+        was = session.explorer.table(frozen.state, frozen.picture) if frozen is not None else None
+        facts += _table_html(session.explorer.table(session.state, picture), was)
         cautions = _cautions_html(session.cautions(picture))
         if self.cautions.value != cautions:
             self.cautions.value = cautions
@@ -361,17 +370,21 @@ def _facts_html(facts: tuple[Fact, ...], before: dict[str, Fact]) -> str:
     return f'<dl class="tn-facts">{"".join(rows)}</dl>'
 
 
-def _table_html(table: Table | None) -> str:
+def _table_html(table: Table | None, was: Table | None) -> str:
+    """Write a table, with the rows of the frozen baseline below its own."""
     if table is None:
         return ""
     head = "".join(f'<th scope="col">{escape(text)}</th>' for text in table.headings)
-    rows = "".join(
-        f'<tr><th scope="row">{escape(row[0])}</th>'
+    rows = [("", row) for row in table.rows]
+    if was is not None:
+        rows += [(' class="tn-was"', (f"was {row[0]}", *row[1:])) for row in was.rows]
+    body = "".join(
+        f'<tr{kind}><th scope="row">{escape(row[0])}</th>'
         + "".join(f"<td>{escape(text)}</td>" for text in row[1:])
         + "</tr>"
-        for row in table.rows
+        for kind, row in rows
     )
-    return f'<table class="tn-table"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>'
+    return f'<table class="tn-table"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
 
 
 def _cautions_html(cautions: tuple[str, ...]) -> str:

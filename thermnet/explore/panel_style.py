@@ -52,3 +52,10 @@ body[data-jp-theme-light="false"] .tn-figure.tn-light .tn-picture { filter: inve
 .tn-panel .noUi-connect { background: #3f7fa8; }
 .tn-panel .noUi-handle { background: #3f7fa8; border-color: #3f7fa8; box-shadow: none; }
 """
+
+NAMES_FOR_HANDLES = """<img alt="" src="data:," style="display:none" onerror="
+const name = () => document.querySelectorAll('.tn-panel .widget-slider').forEach(slider => {
+  const handle = slider.querySelector('.noUi-handle'), label = slider.querySelector('.widget-label');
+  if (handle && label) handle.setAttribute('aria-label', label.textContent); });
+name(); [200, 800, 2500].forEach(after => setTimeout(name, after));">"""
+"""Gives slider handles the name beside them: ipywidgets leaves them without one, and HTML of a widget runs no scripts."""

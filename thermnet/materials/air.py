@@ -10,7 +10,7 @@ Every function takes scalars or arrays that broadcast: temperature in degC, pres
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import Any, NamedTuple
 
@@ -70,6 +70,18 @@ def _extremes(values: Array) -> str:
 
 
 def _property(which: int, temperature: Any, pressure: Any) -> Any:
+    if np.ndim(temperature) == 0 and np.ndim(pressure) == 0:
+        return _remembered(which, float(temperature), float(pressure))
+    return _evaluated(which, temperature, pressure)
+
+
+@lru_cache(maxsize=4096)
+def _remembered(which: int, temperature: float, pressure: float) -> Any:
+    """Property at one state: putting a machine together asks for the same few hundreds of times."""
+    return _evaluated(which, temperature, pressure)
+
+
+def _evaluated(which: int, temperature: Any, pressure: Any) -> Any:
     t, p = _checked(temperature, pressure)
     half, full = _coefficients()[:, 0, which], _coefficients()[:, 1, which]
     x = (t - _MIDDLE) / _HALF_SPAN
@@ -138,6 +150,17 @@ def prandtl(temperature: Any, pressure: Any = STANDARD_PRESSURE) -> Any:
 
 def thermal_expansion(temperature: Any, pressure: Any = STANDARD_PRESSURE) -> Any:
     """Volumetric thermal expansion in 1/K: 1/T + (dZ/dT)/Z, within 0.7 % of the ideal gas's 1/T."""
+    if np.ndim(temperature) == 0 and np.ndim(pressure) == 0:
+        return _expansion_remembered(float(temperature), float(pressure))
+    return _expansion(temperature, pressure)
+
+
+@lru_cache(maxsize=1024)
+def _expansion_remembered(temperature: float, pressure: float) -> Any:
+    return _expansion(temperature, pressure)
+
+
+def _expansion(temperature: Any, pressure: Any) -> Any:
     t, p = _checked(temperature, pressure)
     x = (t - _MIDDLE) / _HALF_SPAN
     slopes = [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -151,6 +152,11 @@ class TwoPhasePart(Part):
 
         With ``heat_limit`` given, that value and the computed slope.
         """
+        return self._limit_line
+
+    @cached_property
+    def _limit_line(self) -> tuple[Any, Any]:
+        # A part never changes, and a machine is put together several times from the same parts.
         shape = self.sample_shape()
         temperature = FITTED.reshape(-1, *(1 for _ in shape))
         values = np.broadcast_to(self.limit_at(temperature), (len(FITTED), *shape))

@@ -66,6 +66,7 @@ class Plant:
         self.levels = int(np.prod(self.counts, dtype=np.int64)) if self.counts else 1
         self._batch: CompiledNetwork | None = None
         self._singles: dict[int, CompiledNetwork] = {}
+        self._lines: dict[tuple[int, ...], CompiledNetwork] = {}
         self.systems: dict[int, Level] = {}
         self.soaks: dict[Any, Any] = {}
         self.laws_at_rest: Any = None
@@ -102,7 +103,7 @@ class Plant:
         return int(sum(i * s for i, s in zip(indices, self.strides, strict=True)))
 
     def compiled(self, level: int) -> CompiledNetwork:
-        """Compiled network of one level (a single fan's levels are assembled in one go)."""
+        """Compiled network of one level (a single fan's levels are assembled in one go, of several fans a line of them)."""
         if level not in self._singles:
             if self.levels <= 200:
                 if self._batch is None:
@@ -114,7 +115,15 @@ class Plant:
                     self._batch = self.machine.assemble(speeds)
                 batch, index = self._batch, level
             else:
-                batch, index = self.machine.assemble({k: np.array([v]) for k, v in self.speeds(level).items()}), 0
+                # Fans of one machine mostly rise together: levels along that line in one go cost no more than one.
+                places = [level // stride % count for stride, count in zip(self.strides, self.counts, strict=True)]
+                index = min(places)
+                base = tuple(place - index for place in places)
+                if base not in self._lines:
+                    along = np.arange(min(count - first for count, first in zip(self.counts, base, strict=True)))
+                    speeds = {f.name: (first + along) * f.grid for f, first in zip(self.machine.fans, base, strict=True)}
+                    self._lines[base] = self.machine.assemble(speeds)
+                batch = self._lines[base]
             self._singles[level] = batch.select(index) if batch.batch_shape else batch
         return self._singles[level]
 
