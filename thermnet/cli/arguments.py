@@ -65,6 +65,28 @@ def count(text: str) -> int:
     return value
 
 
+def number(text: str) -> float:
+    """Read a finite number."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not abs(value) < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text!r}; expected a finite number")
+    return value
+
+
+def share(text: str) -> float:
+    """Read ``0.999`` or ``99.9 %`` as a share."""
+    try:
+        value = float(text.rstrip("% ")) / (100.0 if text.strip().endswith("%") else 1.0)
+    except ValueError:
+        value = -1.0
+    if not 0.0 < value < 1.0:
+        raise argparse.ArgumentTypeError(f"{text!r}; expected a share between 0 and 1, or such as 99.9 %")
+    return value
+
+
 def start_state(text: str) -> Any:
     """Read ``idle``, ``cold``, or a power soaked at."""
     if text in ("idle", "cold"):
@@ -239,6 +261,18 @@ OPTIONS = {
     "seed": Option("--seed", count, 1, "N", "seed of the units (default 1)"),
     "tolerances": Option("--tolerances", str, None, "FILE", "tolerance file (default: the design's declared tolerances)"),
     "volume": Option("--volume", count, 1_000_000, "N", "units made in a year (default 1,000,000)"),
+    "column": Option("--column", str, None, "NAME", "column of the file (default: the first with numbers)"),
+    "lower": Option("--lower", number, None, "VALUE", "lower limit, in the unit of the values"),
+    "upper": Option("--upper", number, None, "VALUE", "upper limit"),
+    "target": Option("--target", number, None, "VALUE", "aim of the process (default: the middle of the limits)"),
+    "gauge": Option("--gauge", str, None, "FILE", "gauge study (CSV): part, operator, reading"),
+    "required": Option("--required", number, 4.0 / 3.0, "INDEX", "Ppk to be shown (default 1.33)"),
+    "at_rest": Option("--steady", switch=True, help="no run: every unit rests under the mean power of the load"),
+    "indices": Option("--indices", count, 0, "N", "base points for Sobol indices, such as 256 (default: none)"),
+    "traces": Option(
+        "--trace", several(str), (), "NAMES", "histories to keep in the store: nodes, power.<chip>, fan_speed.<fan>, with commas between"
+    ),
+    "target_yield": Option("--target-yield", share, 0.999, "SHARE", "yield that the allocation aims at (default 0.999)"),
     "store": Option("--store", str, None, "DIR", "keep results here as they come, and go on from them"),
     "scheduler": Option("--scheduler", str, None, "ADDRESS", "Dask scheduler to work on, e.g. tcp://127.0.0.1:8786"),
 }  # fmt: skip

@@ -93,7 +93,8 @@ def _tolerance_arguments(given: argparse.Namespace, design: Design) -> dict[str,
     more = {"duration": given.duration} if given.duration else {}
     return {
         "workload": given.unit_load, "samples": given.samples, "seed": given.seed, "population": given.tolerances,
-        "volume": given.volume, "store": given.store, "scheduler": given.scheduler, **more,
+        "volume": given.volume, "steady": given.at_rest, "indices": given.indices, "traces": given.traces,
+        "target_yield": given.target_yield, "store": given.store, "scheduler": given.scheduler, **more,
     }  # fmt: skip
 
 
@@ -188,9 +189,11 @@ STUDIES = {
     ),
     "tolerance": StudyCommand(
         "tolerance", "every unit off the line: spread, yield, capability, what to control",
-        ("mode", "ambient", "unit_load", "duration", "samples", "seed", "tolerances", "volume", "store", "scheduler"),
+        ("mode", "ambient", "unit_load", "duration", "at_rest", "samples", "seed", "tolerances", "volume", "target_yield",
+         "indices", "traces", "store", "scheduler"),
         _tolerance_arguments,
-        ("output", "nominal", "sd", "p05", "p95", "low_corner", "high_corner", "yield_percent", "ppk", "failures_per_year"),
+        ("output", "nominal", "sd", "p05", "p95", "low_corner", "high_corner", "yield_percent", "ppk", "fail_low_ppm",
+         "fail_high_ppm"), further=("how to control it", "inputs", "indices"),
     ),
     "sustained": StudyCommand(
         "sustained_power", "how many watts for ever, and which limit binds", ("mode", "ambient", "uncertainty"), _band_arguments,
@@ -292,6 +295,27 @@ def run_simulate(given: argparse.Namespace) -> int:
         print(run_text(run))
     if folder is not None:
         report = write_all(folder, [], [run], design, given)
+        if not is_silent(given):
+            print(f"\nReport: {report}")
+    return OK
+
+
+def run_capability(given: argparse.Namespace) -> int:
+    """Tell the capability of a process from a file of measured values."""
+    from thermnet import studies
+    from thermnet.show.text import study_text
+
+    folder = output_folder(given.out)
+    check_json(given)
+    study = studies.factory_capability(
+        given.data, given.lower, given.upper, given.target, column=given.column, gauge=given.gauge, required=given.required,
+        volume=given.volume,
+    )  # fmt: skip
+    print_json(given, study.to_json)
+    if not is_silent(given):
+        print(study_text(study, further=("gauge",)))
+    if folder is not None:
+        report = write_all(folder, [study], [], None, given)
         if not is_silent(given):
             print(f"\nReport: {report}")
     return OK

@@ -100,7 +100,7 @@ def check_json(given: argparse.Namespace) -> None:
 
 
 def write_all(
-    folder: Path, studies: Sequence[Study], runs: Sequence[Run], design: Design, given: argparse.Namespace
+    folder: Path, studies: Sequence[Study], runs: Sequence[Run], design: Design | None, given: argparse.Namespace
 ) -> Path:
     """Write tables, figures, JSON and the report; each file is kept as soon as it is written."""
     import datetime

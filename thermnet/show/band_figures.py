@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
 from thermnet.show.style import colours
+from thermnet.show.tolerance_figures import _critical, _named
 from thermnet.studies.study import Study
 
 
@@ -71,7 +72,7 @@ def indices(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     ax.set_xlim(0.0, 1.15 * max(float(high.max()), 0.1))
     ax.grid(axis="y", visible=False)
     ax.set_xlabel("share of the variance (Sobol index)")
-    ax.set_title(f"What the variance of {study.facts['output nearest its limit']} comes from")
+    ax.set_title(f"What the variance of {_named(_critical(study))} comes from")
     ax.legend(loc="lower right")
     return ax
 
@@ -79,4 +80,4 @@ def indices(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
 def describe_indices(study: Study) -> str:
     """Say in words how large the indices are."""
     said = [f"{r['parameter']} {r['first_order']:.2f} alone, {r['total']:.2f} in all" for r in study.tables["indices"].to_dict("records")]
-    return f"Sobol indices of {study.facts['output nearest its limit']}: {'; '.join(said)}."
+    return f"Sobol indices of {_named(_critical(study))}: {'; '.join(said)}."

@@ -109,6 +109,10 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
         FigureOf("tightening", joint_figures.tightening, joint_figures.describe_tightening,
                  "Lower is kinder to the die's edges; the last steps of all orders meet.", draws=("tightening",)),
     ),
+    "factory_capability": (
+        FigureOf("capability", tolerance_figures.capability, tolerance_figures.describe_capability,
+                 "Bars near a limit are parts that nearly miss it.", draws=("histogram",)),
+    ),
     "tolerance": (
         FigureOf("histogram", tolerance_figures.histogram, tolerance_figures.describe_histogram,
                  "All units of the output nearest its limit.", draws=("histogram",)),

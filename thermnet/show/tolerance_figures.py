@@ -94,6 +94,30 @@ def describe_histogram(study: Study) -> str:
     )
 
 
+def capability(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
+    """Histogram of measured values with the limits."""
+    c = colours(dark)
+    rows = study.tables["histogram"]
+    ax.stairs(rows["values"], [*rows["from"], rows["to"].iloc[-1]], fill=True, facecolor=c["sky"], edgecolor=c["blue"])
+    for key, word in (("lower_limit", "lower limit"), ("upper_limit", "upper limit")):
+        value = study.provenance.get(key)
+        if isinstance(value, int | float):
+            ax.axvline(value, color=c["orange"], linewidth=2.0, linestyle=(0, (6, 2)))
+            ax.annotate(f"{word} {number_text(value)}", (value, 0.98), (-5, 0), xycoords=ax.get_xaxis_transform(),
+                        textcoords="offset points", rotation=90, va="top", ha="right", color=c["orange"])  # fmt: skip
+    last = study.table.iloc[-1]
+    ax.set_xlabel(str(study.provenance.get("column", "values")))
+    ax.set_ylabel("parts")
+    ax.set_title(f"Ppk {last['estimate']:.2f} ({last['low']:.2f} to {last['high']:.2f})")
+    return ax
+
+
+def describe_capability(study: Study) -> str:
+    """Say in words how the values lie to the limits."""
+    rows = [f"{r['index']} {r['estimate']:.2f} ({r['by']})" for r in study.table.to_dict("records")]
+    return f"Histogram of {study.facts['values']} measured values with their limits. {', '.join(rows)}."
+
+
 def running_yield(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     """Yield over all limits against the number of units simulated, with its exact 95 % interval."""
     c = colours(dark)

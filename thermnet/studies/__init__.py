@@ -10,6 +10,7 @@ from thermnet.studies.ageing import AgeingRates, ageing
 from thermnet.studies.burst_budget import burst_budget
 from thermnet.studies.chip_frontier import chip_frontier
 from thermnet.studies.compare import compare
+from thermnet.studies.factory_capability import factory_capability
 from thermnet.studies.hand_over import linear_model, load_linear_model, netlist, node_powers, reduced_model
 from thermnet.studies.interface_choice import interface_choice
 from thermnet.studies.joint import joint
@@ -37,6 +38,7 @@ __all__ = [
     "burst_budget",
     "chip_frontier",
     "compare",
+    "factory_capability",
     "interface_choice",
     "joint",
     "kelvin_ledger",

@@ -131,14 +131,41 @@ def percentile_cpk(values: ArrayLike, lower: float | None = None, upper: float |
     return float(min(sides))
 
 
-def yield_interval(passed: int, count: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact (Clopper-Pearson) two-sided interval of a yield from ``passed`` of ``count`` (scipy.stats.binomtest)."""
-    from scipy.stats import binomtest
+def yield_interval(
+    passed: int, count: int, confidence: float = 0.95, *, effective: float | None = None
+) -> tuple[float, float]:  # fmt: skip
+    """Exact (Clopper-Pearson) two-sided interval of a yield from ``passed`` of ``count``.
+
+    ``effective`` is the number of independent units that the sample is worth (:func:`effective_count`); the same
+    interval at that number (E. L. Korn, B. I. Graubard, Survey Methodology 24, 1998, 193-201).
+    """
+    from scipy.stats import beta
 
     if not 0 <= passed <= count or count < 1:
         raise ValueError(f"{passed} of {count} passed; expected 0 to {count} of at least 1")
-    interval = binomtest(passed, count).proportion_ci(confidence_level=confidence, method="exact")
-    return float(interval.low), float(interval.high)
+    n = float(count) if effective is None else float(min(effective, count))
+    good, outside = n * passed / count, 0.5 * (1.0 - confidence)
+    low = float(beta.ppf(outside, good, n - good + 1.0)) if passed else 0.0
+    high = float(beta.ppf(1.0 - outside, good + 1.0, n - good)) if passed < count else 1.0
+    return low, high
+
+
+def effective_count(good: ArrayLike, lot_size: int, lot_share: float) -> float:
+    """Independent units that a sample made lot by lot is worth.
+
+    Count over the design effect: variance of the lots' yields over that of independent units (L. Kish, Survey Sampling,
+    1965).  Where all units pass, or none, the lots tell nothing, and the largest ``lot_share`` of any parameter stands
+    for their likeness.
+    """
+    units = np.asarray(good, dtype=float)
+    lots = [units[a : a + lot_size] for a in range(0, units.size, lot_size)]
+    share = float(units.mean())
+    if 0.0 < share < 1.0 and len(lots) > 1:
+        squares = sum((lot.sum() - lot.size * share) ** 2 for lot in lots) * len(lots) / (len(lots) - 1)
+        effect = float(squares) / (units.size * share * (1.0 - share))
+    else:
+        effect = 1.0 + (min(lot_size, units.size) - 1) * lot_share
+    return units.size / max(effect, 1.0)
 
 
 def success_run(coverage: float, confidence: float) -> int:
