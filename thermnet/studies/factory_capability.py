@@ -173,14 +173,14 @@ def _values(data: Any, column: str | None, problems: list[Problem]) -> tuple[Arr
         frame = _frame(data, "data", problems)
         if frame is None:
             return np.zeros(0), name
+        import pandas as pd
+
         names = [str(c) for c in frame.columns]
-        numbers = [c for c in names if np.issubdtype(frame[c].dtype, np.number)]
+        numbers = [c for c in names if pd.api.types.is_numeric_dtype(frame[c])]
         name = column or (numbers[0] if numbers else "")
         if name not in names:
             problems.append(Problem("column", repr(name) if name else "no column of numbers", ", ".join(names) or "a column of numbers"))
             return np.zeros(0), name
-        import pandas as pd
-
         values = pd.to_numeric(frame[name], errors="coerce").dropna().to_numpy(dtype=float)
     else:
         values = np.asarray(data, dtype=float).ravel()
