@@ -1,7 +1,7 @@
 /* The package's scheme as a plain C loop: one fixed step per control sample, as a measure of what the hardware allows.
 
    Same arrays, same firmware, same predictor and corrector; left out are the error estimate with its smaller steps, the
-   heat account and the watch on the limits.  The structures mirror the named tuples of thermnet/solve/kernel.py, field
+   heat account and the watch on the limits.  The structures mirror the named tuples of thermnet/solve/kernel/arrays.py, field
    by field; every field is a pointer. */
 #include <math.h>
 #include <stdint.h>

@@ -92,7 +92,7 @@ def announce() -> None:
     folder = getattr(getattr(kernel.run_loop, "_cache", None), "cache_path", None)
     if folder is None:
         often = "as at every start, for want of a folder to keep it in; NUMBA_CACHE_DIR can name one"
-    elif not any(Path(folder).glob("kernel.run_loop-*.nbi")):
+    elif not any(Path(folder).glob("loop.run_loop-*.nbi")):
         often = "once on this machine"
     else:
         return
