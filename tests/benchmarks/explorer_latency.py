@@ -27,7 +27,7 @@ REST = 120
 
 SLIDERS = {
     "burst": ("burst_power", "sustained_power", "averaging_time", "ambient", "bond_line_um"),
-    "stack": ("pipe_count", "pipe_diameter_mm", "chamber_thickness_mm", "ambient", "tilt", "burst_power"),
+    "stack": ("pipe_count", "pipe_diameter_mm", "chamber_thickness_mm", "ambient", "burst_power"),
 }
 """Sliders measured, by explorer: such as change limits, machine and room."""
 

@@ -2,10 +2,13 @@
 
 import dataclasses
 import hashlib
+import io
 import subprocess
 import sys
 
+import numpy as np
 import pytest
+from PIL import Image
 
 import thermnet as tn
 from thermnet.design.load import load_text
@@ -197,7 +200,9 @@ def test_moves_redraw_only_what_moves(name, dark):
     assert canvas.png() != first
     canvas.show(session.picture())
     assert canvas.backgrounds <= 2
-    assert first[:8] == b"\x89PNG\r\n\x1a\n"
+    assert Image.open(io.BytesIO(first)).size == (canvas.scene.width, canvas.scene.height)
+    drawn = np.asarray(canvas._agg.buffer_rgba())[:, :, :3]
+    np.testing.assert_array_equal(np.asarray(Image.open(io.BytesIO(canvas.png()))), drawn)
 
 
 # -- panels ------------------------------------------------------------------------------------------------

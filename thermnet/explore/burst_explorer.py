@@ -35,7 +35,7 @@ SHOWN_FLAGS = ("demand", "burst limit", "sustained limit", "peak limit", "shared
 
 @dataclass(frozen=True)
 class Curve:
-    """Highest power for each duration, and the sustained level it comes down to."""
+    """Highest power for each duration, and the sustained level it comes down to (nan while it is being worked out)."""
 
     duration: Array
     power: Array
@@ -121,13 +121,11 @@ class BurstExplorer(Explorer):
         machine = shared.machine_at(self.design, state, kept)
         start = shared.start_of(self.design, state)
         picture = strips_of(self.design, machine, state, start, kept)
-        key = curve_key(state, start)
-        if key not in kept:
+        if curve_key(state, start) not in kept:
             yield picture
-        curve = kept.get(
-            key, lambda: curve_of(machine, state, start, shared.shares(self.design, state["mode"]))
-        )
-        yield replace(picture, curve=curve)
+        split = shared.shares(self.design, state["mode"])
+        for curve in curves_of(machine, state, start, split, kept):
+            yield replace(picture, curve=curve)
 
     def facts(self, state: State, picture: BurstPicture) -> tuple[Fact, ...]:
         """Burst held, what holds it after, hottest die and skin, mean power, noise."""
@@ -155,7 +153,7 @@ class BurstExplorer(Explorer):
         if np.isfinite(picture.noise).any():
             loud = float(np.nanmax(picture.noise))
             found.append(Fact("loudest", f"{loud:.1f} dBA", loud))
-        if picture.curve is not None:
+        if picture.curve is not None and np.isfinite(picture.curve.sustained):
             level = picture.curve.sustained
             found.append(Fact("machine sustains", f"{level:.1f} W, held by {picture.curve.held_by}", level))
         return tuple(found)
@@ -244,20 +242,27 @@ def curve_key(state: State, start: Any) -> tuple[Any, ...]:
     return ("curve", *shared.machine_key(state), state["ambient"], state["mode"], repr(start))
 
 
-def curve_of(machine: Design, state: State, start: Any, split: Mapping[str, float]) -> Curve:
-    """Power-duration curve of a machine in the room and mode of a state."""
+def curves_of(
+    machine: Design, state: State, start: Any, split: Mapping[str, float], kept: Kept
+) -> Iterator[Curve]:
+    """Power-duration curve of a machine in the room and mode of a state: the curve first, then with its sustained level."""
+    key = curve_key(state, start)
+    if key in kept:
+        yield kept.get(key, lambda: None)
+        return
     held = HeldPower.of(machine, state["mode"], state["ambient"], start, split)
-    sustained, q = highest_power(held.steady_excess, 30.0, accuracy=ACCURACY)
-    samples = samples_of(DURATIONS, held.plant.period)
-    power, limits = budget_curve(held.excess, samples, max(1.01 * sustained, 1.0), accuracy=ACCURACY)
     names = [limit.name for limit in held.limits]
-    return Curve(
-        np.array(DURATIONS),
-        power,
-        tuple(names[i] if i >= 0 else "none" for i in limits),
-        sustained,
-        names[q] if q >= 0 else "none",
+    samples = samples_of(DURATIONS, held.plant.period)
+    guess = sum(control.sustained_limit for control in machine.modes[state["mode"]].chips.values())
+    power, limits = budget_curve(held.excess, samples, max(1.2 * guess, 1.0), accuracy=ACCURACY)
+    curve = Curve(
+        np.array(DURATIONS), power, tuple(names[i] if i >= 0 else "none" for i in limits), float("nan"), ""
     )
+    yield curve
+    # What holds for ever is at most what holds for ten minutes.
+    level, q = highest_power(held.steady_excess, max(float(power[-1]), 1.0), accuracy=ACCURACY)
+    whole = replace(curve, sustained=level, held_by=names[q] if q >= 0 else "none")
+    yield kept.get(key, lambda: whole)
 
 
 def _after(picture: BurstPicture) -> str:

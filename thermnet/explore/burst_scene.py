@@ -205,12 +205,10 @@ class BurstScene(Scene):
         else:
             self._last = curve
             self.curve_line.set_data(curve.duration, curve.power)
-            self.level.set_data([EARLIEST, LATEST], [curve.sustained] * 2)
-            self.level_words.set(
-                text=f"sustained {curve.sustained:.1f} W",
-                x=EARLIEST * 1.05,
-                y=curve.sustained - 0.012 * self.curve.get_ylim()[1],
-            )
+            if np.isfinite(curve.sustained):
+                self.level.set_data([EARLIEST, LATEST], [curve.sustained] * 2)
+                below = curve.sustained - 0.012 * self.curve.get_ylim()[1]
+                self.level_words.set(text=f"sustained {curve.sustained:.1f} W", x=EARLIEST * 1.05, y=below)
             styles = marks_of(curve.binds if picture.curve else ())
             for name, mark in styles.items():
                 if name not in self.curve_marks:

@@ -8,7 +8,8 @@ alternative and is never shown half loaded.
 from __future__ import annotations
 
 import base64
-import io
+import struct
+import zlib
 from collections import OrderedDict
 from collections.abc import Hashable
 from html import escape
@@ -16,8 +17,8 @@ from importlib import import_module
 from typing import Any
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from PIL import Image
 
 from thermnet.explore.scene import Scene
 from thermnet.explore.session import Explorer, Frozen, Session
@@ -82,13 +83,7 @@ class Canvas:
 
     def png(self, compression: int = 1) -> bytes:
         """Give what was drawn last as a PNG file."""
-        width, height = self._agg.get_width_height(physical=True)
-        image = Image.frombuffer(
-            "RGBA", (width, height), self._agg.buffer_rgba(), "raw", "RGBA", 0, 1
-        ).convert("RGB")
-        stream = io.BytesIO()
-        image.save(stream, format="PNG", compress_level=compression)
-        return stream.getvalue()
+        return png_bytes(np.asarray(self._agg.buffer_rgba())[:, :, :3], compression)
 
     def element(self, alt: str) -> str:
         """Give what was drawn last as an ``<img>`` element of fixed size."""
@@ -97,6 +92,23 @@ class Canvas:
             f'<img class="tn-picture" width="{self.scene.width}" height="{self.scene.height}" decoding="sync" '
             f'alt="{escape(alt, quote=True)}" src="data:image/png;base64,{data}">'
         )
+
+
+def png_bytes(pixels: Any, compression: int = 1) -> bytes:
+    """Write pixels (rows, columns, 3) of 8 bits as a PNG file: rows unfiltered, twice as quick as trying filters on each."""
+    height, width = pixels.shape[:2]
+    rows = np.zeros((height, 1 + 3 * width), dtype=np.uint8)
+    rows[:, 1:] = pixels.reshape(height, 3 * width)
+    packer = zlib.compressobj(compression, zlib.DEFLATED, 15, 9, zlib.Z_FILTERED)
+
+    def chunk(kind: bytes, content: bytes) -> bytes:
+        return (
+            struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
+        )
+
+    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    packed = packer.compress(rows.tobytes()) + packer.flush()
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", packed) + chunk(b"IEND", b"")
 
 
 def png_of(session: Session, *, dark: bool = False, scale: float = 2.0) -> bytes:

@@ -25,7 +25,7 @@ from thermnet.explore.session import Fact, Session, Table
 AT_ONCE = 0.012
 """s of work after which a picture is shown even where part of it is still being worked out."""
 
-AHEAD_AFTER = 0.02
+AHEAD_AFTER = 0.1
 """s of rest after which the next step of the slider just moved is worked out."""
 
 PAUSE = 0.8

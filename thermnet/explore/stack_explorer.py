@@ -12,7 +12,7 @@ from thermnet.design.design import Design
 from thermnet.design.stack import stack_heights, stack_parts
 from thermnet.design.stack_variants import CAUTION as STACK_CAUTION
 from thermnet.explore import machine as shared
-from thermnet.explore.burst_explorer import BurstPicture, Curve, curve_key, curve_of, strips_of
+from thermnet.explore.burst_explorer import BurstPicture, Curve, curve_key, curves_of, strips_of
 from thermnet.explore.controls import Control, choice, of_parameter
 from thermnet.explore.session import Explorer, Kept, State, Table
 from thermnet.parts.two_phase import TwoPhasePart
@@ -125,10 +125,10 @@ class StackExplorer(Explorer):
             if not all(curve_key(own, start) in kept for own in states):
                 yield StackPicture(tuple(made))
         for k in order:
-            fresh = curve_key(states[k], start) not in kept
-            made[k] = self._whole(made[k], states[k], start, kept)
-            if fresh and k != order[-1]:
-                yield StackPicture(tuple(made))
+            for variant in self._whole(made[k], states[k], start, kept):
+                made[k] = variant
+                if k != order[-1] or variant.margin is None:
+                    yield StackPicture(tuple(made))
         yield StackPicture(tuple(made))
 
     def _strips(self, own: State, start: Any, kept: Kept) -> Variant:
@@ -137,16 +137,18 @@ class StackExplorer(Explorer):
         mass, over, at_fins = kept.get(("sizes", *shared.machine_key(own)), lambda: _sizes(machine))
         return Variant(shared.stack_label(machine, own), run, None, None, mass, over, at_fins)
 
-    def _whole(self, variant: Variant | None, own: State, start: Any, kept: Kept) -> Variant:
+    def _whole(self, variant: Variant | None, own: State, start: Any, kept: Kept) -> Iterator[Variant]:
         assert variant is not None
         machine = shared.machine_at(self.design, own, kept)
         split = shared.shares(self.design, own["mode"])
-        curve = kept.get(curve_key(own, start), lambda: curve_of(machine, own, start, split))
         level = variant.run.sustained
-        margin = kept.get(
-            ("margin", level, *curve_key(own, start)), lambda: _margin(machine, own, start, split, level)
-        )
-        return replace(variant, curve=curve, margin=margin)
+        for curve in curves_of(machine, own, start, split, kept):
+            if np.isfinite(curve.sustained):
+                key = ("margin", level, *curve_key(own, start))
+                margin = kept.get(key, lambda: _margin(machine, own, start, split, level))
+                yield replace(variant, curve=curve, margin=margin)
+            else:
+                yield replace(variant, curve=curve)
 
     def table(self, state: State, picture: StackPicture) -> Table:
         """A row per machine: watts, margins, skin, mass, thickness."""
@@ -239,7 +241,7 @@ def _numbers(variant: Variant) -> list[str]:
     ]
     zones = [float(values.max()) for values in run.skin.values()]
     return [
-        text(None if curve is None else curve.sustained), "…" if curve is None else curve.held_by.replace("_", " "), *map(text, points),
+        text(None if curve is None or not curve.held_by else curve.sustained), (curve.held_by if curve else "").replace("_", " ") or "…", *map(text, points),
         text(variant.margin), text(float(run.die.max())), text(max(zones, default=float("nan"))), text(1e3 * variant.mass),
         text(1e3 * variant.over_chip), text(1e3 * variant.at_fins),
     ]  # fmt: skip

@@ -140,13 +140,18 @@ class StackScene(Scene):
         points: dict[str, list[tuple[float, float]]] = {}
         for k, curve in curves:
             self.lines[self.curve][k].set_data(curve.duration, curve.power)
-            self.levels[k].set_data([EARLIEST, LATEST], [curve.sustained] * 2)
+            if np.isfinite(curve.sustained):
+                self.levels[k].set_data([EARLIEST, LATEST], [curve.sustained] * 2)
             for duration, power, binds in zip(curve.duration, curve.power, curve.binds, strict=True):
                 points.setdefault(binds, []).append((float(duration), float(power)))
         for k, variant in shown:
             colour, dashes = LINES[k]
             found = dict(curves).get(k)
-            level = f", sustains {found.sustained:.1f} W (dotted)" if found else ""
+            level = (
+                f", sustains {found.sustained:.1f} W (dotted)"
+                if found and np.isfinite(found.sustained)
+                else ""
+            )
             entries.append((f"{variant.label}{level}", {"color": c[colour], "linestyle": dashes}))
         if before:
             entries.append(("frozen baseline", {"color": c["grey"], "linestyle": (0, (2.5, 1.5))}))
