@@ -171,13 +171,20 @@ def to_run(loop: Loop, reason: int, workload: Workload, provenance: Mapping[str,
 
 def _by_level(level: NDArray[np.int32], value: Callable[[int], float]) -> Array:
     """A number for every row from its fan level."""
-    numbers, place = np.unique(level, return_inverse=True)
-    found: Array = np.array([value(int(number)) for number in numbers])[place]
+    # Levels are small whole numbers: a look-up table, where sorting thirty thousand of them took longer than the run's books.
+    met = np.zeros(int(level.max(initial=0)) + 1, dtype=bool)
+    met[level] = True
+    table = np.zeros(met.size)
+    for number in np.flatnonzero(met).tolist():
+        table[number] = value(number)
+    found: Array = table[level]
     return found
 
 
 def _noise(plant: Plant, level: int) -> float:
-    return float(plant.machine.noise({name: max(speed, 1.0) for name, speed in plant.speeds(level).items()}))
+    if level not in plant.noises:
+        plant.noises[level] = float(plant.machine.noise({name: max(speed, 1.0) for name, speed in plant.speeds(level).items()}))
+    return plant.noises[level]
 
 
 __all__ = ["History", "to_run"]

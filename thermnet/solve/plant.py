@@ -72,6 +72,7 @@ class Plant:
         self.laws_at_rest: Any = None
         self._gains: dict[int, Array] = {}
         self.speed_caps: dict[Any, Array] = {}
+        self.noises: dict[int, float] = {}
         first = self.compiled(self.levels - 1)
         if first.has_varying_boundary:
             raise NetworkError("the closed loop takes its ambient as a number or as (times, degC), not as a function")
