@@ -12,10 +12,10 @@ if TYPE_CHECKING:
     from thermnet.explore.panel import Panel
     from thermnet.explore.session import Session
 
-EXPLORERS = {"burst": "burst_explorer:BurstExplorer", "stack": "stack_explorer:StackExplorer"}
+EXPLORERS = {"burst": "burst_explorer:BurstExplorer", "stack": "stack_explorer:StackExplorer", "joint": "joint_explorer:JointExplorer"}
 """Explorer by name: ``module:class`` in this room."""
 
-__all__ = ["burst", "open_session", "stack"]
+__all__ = ["burst", "joint", "open_session", "stack"]
 
 
 def open_session(name: str, design: Any = "tern-14", *, baseline: Any = None, **values: Any) -> Session:
@@ -75,3 +75,16 @@ def stack(design: Any = "tern-14", *, dark: bool = False, baseline: Any = None, 
     from thermnet.explore.panel import Panel
 
     return Panel(open_session("stack", design, baseline=baseline, **values), dark=dark)
+
+
+def joint(design: Any = "tern-14", *, dark: bool = False, baseline: Any = None, **values: Any) -> Panel:
+    """Interface between chip and plate: load, bow, uneven screws and material by slider; pressure, bond line and rise as maps.
+
+    Parameters
+    ----------
+    design, dark, baseline, **values
+        As for :func:`burst`.
+    """
+    from thermnet.explore.panel import Panel
+
+    return Panel(open_session("joint", design, baseline=baseline, **values), dark=dark)

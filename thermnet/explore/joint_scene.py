@@ -1,0 +1,183 @@
+"""How the joint explorer looks: three maps of the chip, and what they hold from corner to corner below them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from thermnet.explore.controls import calm_top
+from thermnet.explore.joint_explorer import JointExplorer, JointPicture, diagonal
+from thermnet.explore.scene import Scene
+from thermnet.explore.session import Frozen
+from thermnet.show.joint_figures import SCALE
+
+MAPS = (
+    ("pressure", "Pressure, kPa", "orange"), ("bond_line", "Bond line, µm", "blue"), ("rise", "Rise over plate, K", "rose"),
+)  # fmt: skip
+"""Field of the picture, title, colour of its line."""
+
+
+class MapView:
+    """One map with its scale, and the cut below it."""
+
+    def __init__(
+        self, scene: Scene, figure: Figure, left: float, field: str, title: str, colour: str
+    ) -> None:
+        self.field, self.scene, c = field, scene, scene.c
+        self.map = figure.add_axes((left, 0.455, 0.229, 0.40), title=title)
+        self.bar = figure.add_axes((left + 0.237, 0.455, 0.010, 0.40))
+        self.cut = figure.add_axes((left, 0.095, 0.247, 0.225))
+        self.map.grid(visible=False)
+        for axis in (self.map.xaxis, self.map.yaxis):
+            axis.set_major_locator(MaxNLocator(6, integer=True))
+        self.map.set_xlabel("x, mm", fontsize=9, labelpad=1)
+        for side in ("left", "bottom"):
+            self.map.spines[side].set_visible(False)
+        self.image = scene.moves(
+            self.map.imshow(
+                np.zeros((2, 2)),
+                cmap=SCALE,
+                origin="lower",
+                interpolation="nearest",
+                aspect="auto",
+                animated=True,
+            )
+        )
+        self.image.set_zorder(1)
+        steps = np.linspace(0.0, 1.0, 128)[:, None]
+        self.colours = self.bar.imshow(steps, cmap=SCALE, origin="lower", aspect="auto", extent=(0, 1, 0, 1))
+        self.bar.set_xticks([])
+        self.bar.yaxis.tick_right()
+        self.bar.grid(visible=False)
+        for spine in self.bar.spines.values():
+            spine.set_visible(False)
+        self.way = scene.line(self.map, "paper", (0, (2, 2)), 1.0)
+        self.spot_edge = scene.line(self.map, "ink", "-", 3.0)
+        self.spot = scene.line(self.map, "ink", "-", 1.4)
+        self.spot_edge.set_color("#15191d")
+        self.spot.set_color("#ffffff")
+        self.way.set_color("#ffffff")
+        self.top_edge = scene.line(self.map, "ink", "none", marker="o", markersize=9, markerfacecolor="none", markeredgewidth=3.4, markeredgecolor="#15191d")  # fmt: skip
+        self.top = scene.line(self.map, "ink", "none", marker="o", markersize=9, markerfacecolor="none", markeredgewidth=1.6, markeredgecolor="#ff9152")  # fmt: skip
+        self.told = scene.words(
+            self.map,
+            1.0,
+            1.02,
+            transform=self.map.transAxes,
+            ha="right",
+            va="bottom",
+            fontsize=9,
+            color=c["quiet"],
+        )
+        self.past = scene.before(self.cut)
+        self.level = scene.line(self.cut, "quiet", (0, (2, 2)), 1.0)
+        self.level_words = scene.words(self.cut, fontsize=9, color=c["quiet"], va="bottom", ha="right")
+        self.line = scene.line(self.cut, colour, "-", 2.0)
+        self.cut.set_xlabel("along the dashed diagonal, mm", fontsize=9, labelpad=1)
+
+    def show(
+        self, picture: JointPicture, before: JointPicture | None, level: float | None, name: str
+    ) -> None:
+        """Draw the map, mark its highest place, and draw the cut with a level to keep to or to compare with."""
+        values = getattr(picture, self.field)
+        shown = [values] if before is None else [values, getattr(before, self.field)]
+        high = calm(max(float(v.max()) for v in shown))
+        half_x, half_y = picture.half_x, picture.half_y
+        self.image.set_data(values)
+        self.image.set_extent((-half_x, half_x, -half_y, half_y))
+        self.image.set_clim(0.0, high)
+        for ax, ends in ((self.map, (-half_y, half_y)), (self.bar, (0.0, high))):
+            if ax.get_ylim() != ends:
+                ax.set_ylim(*ends)
+        self.map.set_xlim(-half_x, half_x)
+        self.colours.set_extent((0.0, 1.0, 0.0, high))
+        sign = 1.0 if picture.rising else -1.0
+        self.way.set_data([-half_x, half_x], [-sign * half_y, sign * half_y])
+        outline = border(picture.hot_spot, half_x, half_y)
+        for line in (self.spot_edge, self.spot):
+            self.scene.put(line, *outline)
+        row, column = np.unravel_index(int(np.argmax(values)), values.shape)
+        place = cells(values.shape[1], half_x)[column], cells(values.shape[0], half_y)[row]
+        for mark in (self.top_edge, self.top):
+            mark.set_data([place[0]], [place[1]])
+        self.told.set_text(f"top {values.max():.3g}" if values.max() < 1000 else f"top {values.max():.0f}")
+        half = float(np.hypot(half_x, half_y))
+        along = cells(values.shape[0], half)
+        self.line.set_data(along, diagonal(values, picture.rising))
+        if before is not None:
+            old = getattr(before, self.field)
+            self.past.set_data(
+                cells(old.shape[0], float(np.hypot(before.half_x, before.half_y))),
+                diagonal(old, picture.rising),
+            )
+        self.past.set_visible(before is not None)
+        top = high if level is None or level > 4.0 * high else max(high, calm(1.02 * level))
+        self.scene.limits(self.cut, 0.0, top)
+        self.cut.set_xlim(-half, half)
+        fits = level is not None and level <= top
+        self.scene.put(self.level, [-half, half] if fits else None, [level, level] if fits else None)
+        self.level_words.set(
+            text=name if fits else "", x=half, y=0.0 if level is None else level + 0.01 * top
+        )
+
+
+class JointScene(Scene):
+    """Maps above, cuts below, and a line of words under them."""
+
+    explorer: JointExplorer
+
+    def build(self, figure: Figure) -> None:
+        """Make axes and artists, once."""
+        self.views = [
+            MapView(self, figure, left, *what) for left, what in zip((0.045, 0.375, 0.705), MAPS, strict=True)
+        ]
+        self.views[0].map.set_ylabel("y, mm (front to back)", fontsize=9, labelpad=1)
+        self.note = self.words(
+            self.views[0].map,
+            0.045,
+            0.965,
+            transform=figure.transFigure,
+            va="top",
+            fontsize=9.5,
+            color=self.c["quiet"],
+        )
+
+    def show(self, picture: JointPicture, baseline: Frozen | None) -> None:
+        """Move the artists to a picture."""
+        before: JointPicture | None = None if baseline is None else baseline.picture
+        mean = float(picture.bond_line.mean())
+        levels = (
+            (picture.limit, f"allowed {picture.limit:g}"), (mean, f"mean {mean:.1f}"), (picture.flat_rise, f"hottest if flat {picture.flat_rise:.1f}"),
+        )  # fmt: skip
+        for view, (level, name) in zip(self.views, levels, strict=True):
+            view.show(picture, before, level, name)
+        words = "The chip seen from above. White frame: hot spot. Ring: highest value. Dashed: way of the cuts below."
+        if before is not None:
+            words += " Grey dashes: frozen baseline."
+        self.note.set_text(words)
+
+
+def calm(value: float) -> float:
+    """End of a scale a little above a value: a multiple of a tenth of the power of ten below 5, of a fifth above."""
+    size = 10.0 ** np.floor(np.log10(max(value, 1e-9)))
+    step = size * (0.5 if value < 5 * size else 1.0)
+    return float(calm_top(value, step))
+
+
+def cells(count: int, half: float) -> Any:
+    """Centres of cells from one edge to the other."""
+    return (np.arange(count) + 0.5) / count * 2.0 * half - half
+
+
+def border(share: Any, half_x: float, half_y: float) -> tuple[Any, Any]:
+    """Corners of the frame around the cells that belong to a block by half or more."""
+    rows, columns = np.nonzero(share >= 0.5)
+    if not rows.size:
+        return None, None
+    size_x, size_y = 2.0 * half_x / share.shape[1], 2.0 * half_y / share.shape[0]
+    left, right = columns.min() * size_x - half_x, (columns.max() + 1) * size_x - half_x
+    low, high = rows.min() * size_y - half_y, (rows.max() + 1) * size_y - half_y
+    return [left, right, right, left, left], [low, low, high, high, low]
