@@ -282,13 +282,19 @@ def _record(plant: Plant, senses: kernel.Senses, samples: int, every: int) -> ke
     chips, fans = len(plant.machine.chips), len(plant.machine.fans)
     width = plant.size + len(plant.heat_nodes) + 5 * chips + fans + senses.offset.size
     every = max(int(every), 1, -(-samples * width * 8 // LARGEST_HISTORY))
-    rows = -(-samples // every) + 1
-    return kernel.Record(
-        np.array([every]), np.empty((rows, plant.size)), np.empty((rows, len(plant.heat_nodes))),
-        np.empty((rows, chips)), np.empty((rows, chips)), np.empty((rows, chips)), np.empty((rows, chips), dtype=np.int8),
-        np.empty(rows, dtype=np.int32), np.empty((rows, fans), dtype=np.int32), np.empty((rows, senses.offset.size)),
-        np.empty((rows, chips)),
-    )  # fmt: skip
+    rows, sensors = -(-samples // every) + 1, senses.offset.size
+    # One block for all: the system gives out a large one in large pages, many smaller ones page by page.
+    widths = (plant.size, len(plant.heat_nodes), chips, chips, chips, chips, 1, fans, sensors, chips)
+    kinds: tuple[Any, ...] = (float,) * 5 + (np.int8, np.int32, np.int32, float, float)
+    sizes = [-(-rows * width * np.dtype(kind).itemsize // 64) * 64 for width, kind in zip(widths, kinds, strict=True)]
+    ends = np.cumsum(sizes)
+    block = np.empty(int(ends[-1]), dtype=np.uint8)
+    parts = [
+        block[end - size : end].view(kind)[: rows * width].reshape((rows, width))
+        for end, size, width, kind in zip(ends.tolist(), sizes, widths, kinds, strict=True)
+    ]
+    x, u, power, frequency, work, bound, level, fan, sensor, average = parts
+    return kernel.Record(np.array([every]), x, u, power, frequency, work, bound, level[:, 0], fan, sensor, average)
 
 
 def _bar(total: float, progress: bool) -> Any:
