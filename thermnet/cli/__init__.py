@@ -14,6 +14,7 @@ from collections.abc import Sequence
 
 from thermnet import __version__
 from thermnet.cli import commands as run
+from thermnet.cli.app_command import add_app
 from thermnet.cli.arguments import OPTIONS
 from thermnet.cli.commands import BAD_INPUT, OK, STOPPED, STUDIES, UNEXPECTED
 from thermnet.cli.outputs import KEPT
@@ -71,6 +72,7 @@ def parser() -> argparse.ArgumentParser:
     sub.set_defaults(run=run.run_verify)
     sub = commands.add_parser("designs", help="list the designs that come with the package")
     sub.set_defaults(run=run.run_designs)
+    add_app(commands)
     sub = commands.add_parser("schema", help="print the JSON schema of design files, for editors")
     sub.set_defaults(run=run.run_schema)
     return top
