@@ -12,7 +12,7 @@ from thermnet.solve.start import soaked
 from thermnet.studies.burst_budget import burst_budget
 from thermnet.studies.held_power import HeldPower
 
-COLUMNS = ("contender", "curve s", "times ours", "durations run", "largest difference W")
+COLUMNS = ("contender", "CPU s", "times ours", "durations run", "largest difference W")
 ACCURACY = 0.002
 """W: how closely the root finder is asked to look."""
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import statistics
 import subprocess
 import tempfile
 from pathlib import Path
@@ -18,7 +20,7 @@ from thermnet.solve.netlist import network_netlist
 from thermnet.solve.steady import steady_temperatures
 from thermnet.studies.hand_over import node_powers
 
-COLUMNS = ("contender", "s per hour", "times ours", "run over s", "die error K", "skin error K")
+COLUMNS = ("contender", "CPU s per hour", "times ours", "run over s", "die error K", "skin error K")
 SIMULATOR = "ngspice"
 
 
@@ -55,8 +57,8 @@ def run(size):
     short = {node: cut(value, stretch * PERIOD) for node, value in power.items()}
     text = network_netlist(network, short, stretch * PERIOD, initial=start, step=PERIOD)
     with tempfile.TemporaryDirectory() as folder:
-        (spent,) = medians([lambda: simulate(text, folder)], 1 if quick else 3, warm=0)
-        table = simulate(text, folder)
+        spent = statistics.median(simulate(text, folder) for _ in range(1 if quick else 3))
+        table = np.loadtxt(Path(folder) / "temperatures.txt")
     at = np.arange(stretch + 1) * PERIOD
     column = {name: 1 + k for k, name in enumerate(network.nodes)}
     die, skin = errors(lambda name: np.interp(at, table[:, 0], table[:, column[name]]), stretch)
@@ -65,7 +67,7 @@ def run(size):
     section.bars.append(Bar("circuit simulator over ours", spent / seconds, 50.0))
     section.notes += [
         "Reference: matrix exponentials of scipy, sample by sample, of matrices put together here.",
-        f"The simulator's time is that of its process over {stretch * PERIOD:g} s, scaled by samples; it writes every node as we keep it.",
+        f"The simulator's CPU time is that of its process over {stretch * PERIOD:g} s, scaled by samples; it writes every node as we keep it.",
     ]
     return section
 
@@ -138,9 +140,11 @@ def cut(value, duration):
 
 
 def simulate(text, folder):
-    """Run a netlist in the simulator; returns (times, 1 + nodes)."""
+    """Run a netlist in the simulator; returns its CPU seconds."""
     (Path(folder) / "circuit.cir").write_text(text, encoding="ascii")
+    before = os.times()
     done = subprocess.run([SIMULATOR, "-b", "circuit.cir"], cwd=folder, capture_output=True, text=True, check=False)
+    after = os.times()
     if done.returncode:
         raise RuntimeError(f"{SIMULATOR} failed: {done.stderr[:300]}")
-    return np.loadtxt(Path(folder) / "temperatures.txt")
+    return after.children_user - before.children_user + after.children_system - before.children_system

@@ -8,7 +8,7 @@ from cases import DIE, SKIN, Case
 from contenders import by_cvode, by_scipy, has_cvode, tight
 from table import Bar, Section, Stopwatch, medians
 
-COLUMNS = ("contender", "s per hour", "times ours", "run over s", "die error K", "skin error K", "other decisions")
+COLUMNS = ("contender", "CPU s per hour", "times ours", "run over s", "die error K", "skin error K", "other decisions")
 BARS = {"LSODA": (1_000.0, 10_000.0), "CVODE": (200.0, 1_000.0)}
 
 

@@ -4,7 +4,8 @@
 
 The usual size takes about six minutes, --full (10,000 machines, errors over whole hours, the whole burst curve) about
 half an hour, --quick under a minute: it shows that all is there, its ratios are rough.  Ratios are of one run on one
-machine; times differ from machine to machine and are never tested.  Exit code 0 whatever the bars say.
+machine, of CPU time except where a column says wall or the process is a fresh one; times differ from machine to machine
+and are never tested.  Exit code 0 whatever the bars say.
 """
 
 from __future__ import annotations

@@ -78,32 +78,32 @@ def short(cell):
 
 
 def medians(functions, repeats, *, warm=1):
-    """Median seconds of each function; they take turns, so that a busy neighbour disturbs all of them alike."""
+    """Median CPU seconds of each function; they take turns, so that what a busy neighbour does to caches hits all alike."""
     for function in functions * warm:
         function()
     times = [[] for _ in functions]
     for _ in range(repeats):
         for function, own in zip(functions, times, strict=True):
-            began = time.perf_counter()
+            began = time.process_time()
             function()
-            own.append(time.perf_counter() - began)
+            own.append(time.process_time() - began)
     return [statistics.median(own) for own in times]
 
 
 class Stopwatch:
-    """Wraps an integrator's ``advance`` and keeps the time spent in it, sample by sample."""
+    """Wraps an integrator's ``advance`` and keeps the CPU time spent in it, sample by sample."""
 
     def __init__(self, advance):
         self._advance = advance
         self.times = []
 
     def __call__(self, *arguments):
-        began = time.perf_counter()
+        began = time.process_time()
         result = self._advance(*arguments)
-        self.times.append(time.perf_counter() - began)
+        self.times.append(time.process_time() - began)
         return result
 
     def per_sample(self, block=50):
-        """Seconds of a sample: median over blocks, which a busy neighbour moves less than the mean."""
+        """CPU seconds of a sample: median over blocks, which a busy neighbour moves less than the mean."""
         blocks = [statistics.fmean(self.times[k : k + block]) for k in range(0, len(self.times), block)]
         return statistics.median(blocks)

@@ -51,6 +51,7 @@ class Plant:
     state_of : name of a node to its state
     size : number of states
     quick : number of quick heat inputs; ``heat_nodes`` names them, then those held between refreshes
+    levels_met : most fan levels that a stack of machines like this one has needed
     laws : law links that the kernel evaluates one by one; the others are surface laws on the nodes of a basis
     """
 
@@ -73,6 +74,7 @@ class Plant:
         self._gains: dict[int, Array] = {}
         self.speed_caps: dict[Any, Array] = {}
         self.noises: dict[int, float] = {}
+        self.levels_met = 0
         first = self.compiled(self.levels - 1)
         if first.has_varying_boundary:
             raise NetworkError("the closed loop takes its ambient as a number or as (times, degC), not as a function")

@@ -17,6 +17,9 @@ from thermnet.solve.plant import NO_SURFACES, REFERENCE_RISE, Plant
 
 Array = NDArray[np.float64]
 
+FIRST_SLOTS = 4
+"""Fan levels that there is room for at first, where no stack of the same template has met more."""
+
 
 class Stack:
     """Machines ``machine`` (numbers are arrays over samples) with the structure of ``template`` (one of them).
@@ -39,7 +42,7 @@ class Stack:
         self.law_value = np.concatenate([self.law_parameters, self.law_reference[:, :, None]], axis=2)
         self.slot_of_level = np.full(template.levels, -1, dtype=np.int64)
         self.used = 0
-        self._allocate(2)
+        self._allocate(min(template.levels, max(template.levels_met, FIRST_SLOTS)))
 
     def compiled(self, level: int) -> CompiledNetwork:
         """Compiled network of one level for all samples."""
@@ -103,6 +106,7 @@ class Stack:
             correct[:, :, nx] = h * h * third + 0.5 * h * out_u[:, :quick]
         self.slot_of_level[level] = slot
         self.used += 1
+        t.levels_met = max(t.levels_met, self.used)
 
     def thermal(self, i: int) -> kernel.Thermal:
         """Arrays of sample ``i`` for the kernel."""
