@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -90,7 +91,7 @@ def test_open_data_set_in_exact_arithmetic(parts):
     assert rows.loc["Ppk", "estimate"] == pytest.approx(float(mean - Fraction("5.49")) / (3 * sigma), rel=1e-12)
     off = float(mean - Fraction("5.64"))
     assert rows.loc["Cpm", "estimate"] == pytest.approx(0.30 / (6 * (float(variance) + off**2) ** 0.5), rel=1e-12)
-    moves = sum(abs(b - a) for a, b in zip(whole, whole[1:], strict=False)) / 74
+    moves = sum(abs(b - a) for a, b in pairwise(whole)) / 74
     assert rows.loc["Cp", "estimate"] == pytest.approx(0.30 / (6 * float(moves) / 1.128), rel=1e-12)
     assert study.facts["outside the limits"].startswith("0 of 75")
     assert study.facts["values needed to show it"] == "none would: 0.853 is not above 1.33"

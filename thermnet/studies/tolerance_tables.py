@@ -64,8 +64,9 @@ def row(
             if normal
             else capability.percentile_cpk(values, need.lower, need.upper)
         )
-        row["ppk"], row["ppk_by"] = index, "mean and sigma" if normal else "percentiles"
-        row["ppk_low"], row["ppk_high"] = capability.cpk_interval(index, values.size)
+        if np.isfinite(index):
+            row["ppk"], row["ppk_by"] = index, "mean and sigma" if normal else "percentiles"
+            row["ppk_low"], row["ppk_high"] = capability.cpk_interval(index, values.size)
         # Counted where units fail; from the normal where none does and the shape allows it.
         share = 1.0 - float(good.mean())
         if share == 0.0 and normal:

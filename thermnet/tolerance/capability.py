@@ -118,6 +118,8 @@ def centred_fraction_outside(index: ArrayLike) -> Any:
 def percentile_cpk(values: ArrayLike, lower: float | None = None, upper: float | None = None) -> float:
     """Ppk of data of any shape, from the median and the 0.135 % and 99.865 % points of the sample.
 
+    Infinite where the sample has no spread towards the limit.
+
     Source: ISO 22514-2 method of percentiles (from memory).  Needs some thousands of values to be more than a guess.
     """
     _limits(lower, upper)
@@ -125,9 +127,9 @@ def percentile_cpk(values: ArrayLike, lower: float | None = None, upper: float |
     low, median, high = np.quantile(data, [0.00135, 0.5, 0.99865])
     sides = []
     if upper is not None:
-        sides.append((upper - median) / max(high - median, 1e-300))
+        sides.append((upper - median) / (high - median) if high > median else np.inf)
     if lower is not None:
-        sides.append((median - lower) / max(median - low, 1e-300))
+        sides.append((median - lower) / (median - low) if median > low else np.inf)
     return float(min(sides))
 
 
