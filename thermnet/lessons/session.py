@@ -252,6 +252,8 @@ def read_guess(lesson: Lesson, guess: str | float) -> float:
     wanted = f"a number from {lesson.range_text}"
     if isinstance(guess, bool) or not isinstance(guess, int | float | str):
         raise LessonError(f"{lesson.title}: {type(guess).__name__}; expected {wanted}")
+    if isinstance(guess, str) and not guess.strip():
+        raise LessonError(f"{lesson.title}: no number yet; expected {wanted}")
     try:
         value = _number(guess, lesson.unit)
     except UnitError as error:
