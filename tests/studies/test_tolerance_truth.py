@@ -192,10 +192,10 @@ def test_bad_populations_are_refused_before_any_work(tern, tmp_path, monkeypatch
     assert words in capsys.readouterr().err
     with pytest.raises(ValueError, match="lower below upper"):
         tolerance(tern, requirements=[Requirement("peak.cpu.junction_degC", lower=90.0, upper=80.0)])
+    people = declared_population(tern)
+    names = list(people.distributions)[:3]
+    pairs = [Correlation(names[0], names[1], 0.9), Correlation(names[1], names[2], 0.9), Correlation(names[0], names[2], -0.9)]
     with pytest.raises(DesignError, match="not positive definite"):
-        people = declared_population(tern)
-        names = list(people.distributions)[:3]
-        pairs = [Correlation(names[0], names[1], 0.9), Correlation(names[1], names[2], 0.9), Correlation(names[0], names[2], -0.9)]
         tolerance(tern, population=Population(people.distributions, pairs))
 
 
