@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+import second_writing as second
 
 import thermnet as tn
 from thermnet.firmware.sensor import Sensor
@@ -56,3 +57,22 @@ def test_dried_out_pipes_stay_dry(design):
     np.testing.assert_allclose(
         second.temperature("cpu.hot_spot"), whole.temperature("cpu.hot_spot")[whole.time >= 120.0 - 1e-9], rtol=0, atol=1e-9
     )
+
+
+def test_heat_through_a_dried_out_pipe_is_that_of_the_dry_pipe(design):
+    """As the second writing has it, also where a run begins with a pipe that has dried out."""
+    design = design.replace(**{"pipes.heat_limit": "10 W"})
+    run = design.simulate(70.0, mode="workshop", duration=120.0, start=20.0)
+    plant = design.plant(None, design.modes["workshop"].period)
+    names, heat = run.link_heat
+    beaten = [name for name, is_dry in run.final_state.dry.items() if is_dry]
+    assert beaten
+    compiled = plant.compiled(0)
+    for name in beaten:
+        law = compiled.law_parameters[compiled.law_names.index(name)]
+        a, b = (run.names[row] for row in compiled.law_ends[compiled.law_names.index(name)])
+        dry, wet = (second.law_heat(2, law, run.temperature(a)[-1], run.temperature(b)[-1], state) for state in (1.0, 0.0))
+        assert heat[-1, names.index(name)] == pytest.approx(dry, rel=1e-9)
+        assert abs(dry) < 0.999 * abs(wet)
+    again = design.simulate(70.0, mode="workshop", duration=1.0, start=run)
+    assert again.link_heat[1][0, names.index(beaten[0])] == pytest.approx(heat[-1, names.index(beaten[0])], rel=1e-9)

@@ -64,6 +64,7 @@ class Loop:
     def __post_init__(self) -> None:
         if self.plant.used == 0:
             self.plant.provide(self.plant.level(self.state.fan_index.tolist()))
+        self.dry_at_start = self.state.law_state[:, kernel.DRY].copy()
         self.work_space = kernel.work_space(self.plant.thermal(self.boundary), self.silicon, self.senses, self.rules)
 
     def run(self, last: int) -> int:

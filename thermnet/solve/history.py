@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermnet.firmware.workload import Workload
+from thermnet.network.laws import DRY_OUT, dry_out_conductance, dry_out_limit
 from thermnet.run import Channel, Energy, Run, Status
 from thermnet.solve import kernel
 from thermnet.solve.going_on import final_state
@@ -32,6 +33,7 @@ class History:
     ----------
     time : (t,) s
     x : (t, states), heat : (t, heat inputs) W, boundary : (t or 1, b) degC, level : (t,)
+    dry_at_start : (laws of the kernel,) 1 where a heat pipe had dried out before the first time
     """
 
     plant: Plant
@@ -40,6 +42,7 @@ class History:
     heat: Array
     boundary: Array
     level: NDArray[np.int32]
+    dry_at_start: Array | None = None
 
     def rows(self, which: slice | NDArray[np.int64]) -> History:
         """Part of the history."""
@@ -113,7 +116,44 @@ class History:
             if result.shape[1] == 0:
                 result = np.empty((self.time.size, len(names)))
             result[rows] = values
+        for k, law, hot, cold in self._pipes_that_stay_dry():
+            column = names.index(self.plant.law_names[k])
+            first = self.dry_at_start is not None and bool(self.dry_at_start[k])
+            dry = dried_out(law, hot, cold, first)
+            beaten = law.copy()
+            beaten[1] *= law[REWET]
+            carried = dry_out_conductance(beaten, hot[dry], cold[dry]) * (hot[dry] - cold[dry])
+            result[dry, column] = carried
         return names, result
+
+    def _pipes_that_stay_dry(self) -> Any:
+        """Laws whose wick stays dry below the limit: (place in the kernel, numbers, temperatures at either end)."""
+        plant, ends = self.plant, self.plant.compiled(int(self.level[0])).law_ends
+        for k, law in enumerate(plant.laws.tolist()):
+            if plant.law_code[law] == DRY_OUT and plant.law_parameters[law, REWET] < 1.0:
+                yield k, plant.law_parameters[law], *(self.column(int(row)) for row in ends[law])
+
+
+REWET = 6
+"""Column of a dry-out law's numbers: share of the heat limit below which a dried wick fills again."""
+
+
+def dried_out(law: Array, hot: Array, cold: Array, first: bool) -> NDArray[np.bool_]:
+    """Tell at which of the times (t,) a pipe is dry, as the kernel decides it at the end of every control sample.
+
+    Between the kept times of a thinned history nothing is known; the pipe is then taken to stay as it was.
+    """
+    limit, rise = dry_out_limit(law, hot, cold), hot - cold
+    beaten = law.copy()
+    beaten[1] *= law[REWET]
+    dries = np.abs(dry_out_conductance(law, hot, cold) * rise) > limit
+    rewets = np.abs(dry_out_conductance(beaten, hot, cold) * rise) < law[REWET] * limit
+    dry, now = np.zeros(hot.size, dtype=bool), first
+    for t, (above, below) in enumerate(zip(dries.tolist(), rewets.tolist(), strict=True)):
+        if t > 0:
+            now = not below if now else above
+        dry[t] = now
+    return dry
 
 
 def to_run(loop: Loop, reason: int, workload: Workload, provenance: Mapping[str, Any]) -> Run:
@@ -132,7 +172,7 @@ def to_run(loop: Loop, reason: int, workload: Workload, provenance: Mapping[str,
     boundary = plant.boundary[None, :]
     if loop.boundary is not None:
         boundary = loop.boundary[np.minimum(np.arange(rows + 1) * every, loop.boundary.shape[0] - 1)]
-    history = History(plant, time, closed(record.x, state.x), closed(record.u), boundary, closed(record.level))
+    history = History(plant, time, closed(record.x, state.x), closed(record.u), boundary, closed(record.level), loop.dry_at_start)
     fans = closed(record.fan) * np.array([fan.grid for fan in machine.fans])
     chips = tuple(chip.name for chip in machine.chips)
     channels = {
