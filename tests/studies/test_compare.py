@@ -10,7 +10,7 @@ from thermnet.errors import NetworkError
 from thermnet.show.figures import draw, figures_of
 from thermnet.studies import Study, burst_budget, compare
 from thermnet.studies.held_power import HeldPower
-from thermnet.studies.side_by_side import Candidate, Conditions, fans_at
+from thermnet.studies.side_by_side import Candidate, Conditions, fans_at, heat_limit_rows
 
 FAST = {"durations": (2.0, 10.0, 60.0, 600.0), "tilts": (0.0, 90.0), "ambients": (25.0,)}
 
@@ -161,3 +161,23 @@ def test_impossible_comparisons_are_refused_in_words(tern):
         compare([tern, tern], power=-3.0)
     with pytest.raises(ValueError, match="tilt 120"):
         compare([tern, tern], tilts=(120.0,), durations=(2.0,))
+
+
+def test_one_pipe_end_to_end_counts_its_share_of_the_joints():
+    """tern-14 by hand: two pipes share the joints of 0.08 and 0.10 K/W, so that each has twice as much."""
+    tern = load_design("tern-14")
+    (row,) = heat_limit_rows("own", tern)
+    own = sum(float(v) for v in tern.parts["pipes"].resistances().values())
+    assert row["resistance_K_per_W"] == pytest.approx(own)
+    assert row["with_joints_K_per_W"] == pytest.approx(own + 2 * (0.08 + 0.10))
+    # Makers' 0.3 to 0.4 K/W (common practice, no source) from block to block, within half of it either side.
+    assert 0.15 < row["with_joints_K_per_W"] < 0.6
+    measured = heat_limit_rows("own", tern.replace(**{"pipes.resistance": 0.35}))[0]
+    assert measured["resistance_K_per_W"] == pytest.approx(0.35)
+
+
+def test_fins_at_the_ends_cost_a_chamber_half_its_limit_and_more():
+    """heron-16: vapour and liquid run 80 mm to the fins at either end instead of spreading all around."""
+    heron = load_design("heron-16")
+    row = next(r for r in heat_limit_rows("own", heron) if r["kind"] == "vapor_chamber")
+    assert 200.0 < row["limit_W"] < 0.5 * row["if_cooled_evenly_W"]

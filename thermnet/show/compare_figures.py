@@ -42,15 +42,28 @@ def bursts(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
         mine = crossings[(crossings["leads_before"] == first) | (crossings["leads_after"] == first)]
         ax.plot(mine["duration_s"], mine["power_W"], "o", markersize=11, markerfacecolor="none",
                 markeredgecolor=c["ink"], markeredgewidth=1.2, linestyle="none", zorder=5)  # fmt: skip
-        for duration, power in mine[["duration_s", "power_W"]].itertuples(index=False, name=None):
-            ax.annotate(time_text(float(duration)), (duration, power), (7, 8), textcoords="offset points",
-                        color=c["ink"], fontsize=9.5)  # fmt: skip
+        for group in _close_together([float(t) for t in mine["duration_s"]]):
+            last = mine[mine["duration_s"] == group[-1]].iloc[0]
+            words = [f"{t:.2g} s" if t < 60.0 else time_text(float(f"{t:.2g}")) for t in group]
+            ax.annotate(", ".join(dict.fromkeys(words)), (last["duration_s"], last["power_W"]), (7, 8),
+                        textcoords="offset points", color=c["ink"], fontsize=9.5)  # fmt: skip
     log_time(ax, float(table["duration_s"].min()) / 1.12, float(table["duration_s"].max()) * 1.12)
     ax.set_ylim(0.0, 1.1 * float(table["power_W"].max()))
     ax.set_xlabel("duration (logarithmic)")
     ax.set_title(_headed("Chip power (W) against duration", study))
     name_ends(ax, ends)
     return ax
+
+
+def _close_together(times: list[float], apart: float = 1.5) -> list[list[float]]:
+    """Rising times in groups whose labels would run into each other on the logarithmic axis."""
+    groups: list[list[float]] = []
+    for time in sorted(times):
+        if groups and time < apart * groups[-1][-1]:
+            groups[-1].append(time)
+        else:
+            groups.append([time])
+    return groups
 
 
 def _whiskers(ax: Axes, study: Study, k: int, colour: str) -> None:

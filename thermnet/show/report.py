@@ -204,10 +204,15 @@ def _study_section(study: Study, k: int) -> dict[str, Any]:
             tables.append(_table(wide, name[0].upper() + name[1:]))
     return {
         "anchor": f"part-{k}", "title": study.title, "question": study.question,
-        "facts": [(label, fact_text(fact)) for label, fact in study.facts.items()],
+        "facts": [(_kept_together(label), _kept_together(fact_text(fact))) for label, fact in study.facts.items()],
         "figures": figures, "tables": tables, "caution": study.caution,
         "assumptions": study.assumptions, "trouble": [],
     }  # fmt: skip
+
+
+def _kept_together(text: str) -> str:
+    """Text whose numbers are not parted from their units by a line's end."""
+    return re.sub(r"(?<=\d) (?=[A-Za-zµ°%])", "\u00a0", text)
 
 
 def _run_section(run: Run, k: int) -> dict[str, Any]:

@@ -170,7 +170,7 @@ def compare(
 
 
 _TILT_COLUMNS = ("design", "ambient_degC", "tilt_deg", "sustained_W", "binds", "margin_W", "nearest")
-_LIMIT_COLUMNS = ("design", "part", "kind", "limit_W", "governed_by", "if_cooled_evenly_W", "way_mm")
+_LIMIT_COLUMNS = ("design", "part", "kind", "resistance_K_per_W", "with_joints_K_per_W", "limit_W", "governed_by", "if_cooled_evenly_W", "way_mm")
 _FAMILY_WORDS = (
     "Family: solder keeps its area resistance; pipes keep flattened thickness, length and bends.",
     "A chamber in place of plate and pipes is as wide as the fins, runs the pipes' way to them, faces the skins with "

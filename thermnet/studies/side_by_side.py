@@ -201,7 +201,10 @@ def tilted(design: Design, tilt: float) -> Design:
 
 
 def heat_limit_rows(label: str, design: Design) -> list[dict[str, Any]]:
-    """One row per pipe or chamber: its heat limit, what governs it, and a chamber's if cooled evenly."""
+    """One row per pipe or chamber: resistance of one, its heat limit, what governs it, and a chamber's if cooled evenly.
+
+    A pipe's resistance runs from wall to wall; with the joints it is what lies between core and fins (nan for chambers).
+    """
     rows = []
     for name, part in design.parts.items():
         if not isinstance(part, TwoPhasePart):
@@ -214,9 +217,12 @@ def heat_limit_rows(label: str, design: Design) -> list[dict[str, Any]]:
             governs = str(part.governing_limit(REFERENCE)[0])
         if isinstance(part, VaporChamber) and part.condenser_distance is not None and part.heat_limit is None:
             even = float(dataclasses.replace(part, condenser_distance=None).limit_line()[0])
+        computed = part.resistances() if isinstance(part, HeatPipe | VaporChamber) else {}
+        own = float(sum(computed.values()) if part.resistance is None else part.resistance)
         rows.append(
             {
-                "design": label, "part": name, "kind": part.kind, "limit_W": float(part.limit_line()[0]) * number,
+                "design": label, "part": name, "kind": part.kind, "resistance_K_per_W": own,
+                "with_joints_K_per_W": own + number * _joints_of(design, name), "limit_W": float(part.limit_line()[0]) * number,
                 "governed_by": governs, "if_cooled_evenly_W": even,
                 "way_mm": 1e3 * float(part.condenser_distance)
                 if isinstance(part, VaporChamber) and part.condenser_distance is not None
@@ -224,6 +230,16 @@ def heat_limit_rows(label: str, design: Design) -> list[dict[str, Any]]:
             }
         )  # fmt: skip
     return rows
+
+
+def _joints_of(design: Design, pipe: str) -> float:
+    """Resistance in K/W of the joints at both ends of a pipe part; nan for anything else, or joints with a material."""
+    try:
+        first, last, _ = read_stack(design).pipes[pipe]
+    except (ValueError, KeyError):
+        return float("nan")
+    known = [joint.resistance for joint in (first, last) if joint.resistance is not None]
+    return float(sum(known)) if len(known) == 2 else float("nan")
 
 
 def has_two_phase(design: Design) -> bool:
