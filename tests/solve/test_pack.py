@@ -294,3 +294,18 @@ def test_charger_settles_with_its_share_too():
 def test_limit_codes_have_names():
     assert kernel.LIMIT_FLAGS[kernel.JUNCTION] == "junction"
     assert len(set(kernel.LIMIT_FLAGS)) == kernel.POWER_SUM
+
+
+def test_a_law_that_follows_the_fans_is_refused_by_name():
+    whole = hand.machine()
+
+    def assemble(speeds):
+        compiled = whole.assemble(speeds)
+        size = np.prod(compiled.batch_shape, dtype=int)
+        wide = np.broadcast_to(compiled.law_parameters.reshape((len(compiled.law_code), 8, -1)), (len(compiled.law_code), 8, size))
+        return dataclasses.replace(compiled, law_parameters=wide * (1.0 + 1e-4 * np.asarray(speeds["fan"])))
+
+    beyond = Plant(dataclasses.replace(whole, assemble=assemble), 0.1)
+    beyond.provide(beyond.levels - 1)
+    with pytest.raises(NetworkError, match=rf"law link '{beyond.law_names[0]}'.*depend on fan speed.*expected the same"):
+        beyond.provide(0)

@@ -360,6 +360,7 @@ class Plant:
         """Heat balance of a level in states, massless nodes eliminated."""
         if level not in self.systems:
             compiled = self.compiled(level)
+            self._refuse_laws_that_follow_fans(compiled)
             if self.basis is not None:
                 self.systems[level] = project(compiled, self.law_reference, self.basis, self.heat_rows)
             else:
@@ -371,6 +372,18 @@ class Plant:
                     full.out_x, full.out_u[columns],
                 )  # fmt: skip
         return self.systems[level]
+
+    def _refuse_laws_that_follow_fans(self, compiled: CompiledNetwork) -> None:
+        """The kernel holds one row of numbers per law, for all fan levels; a link may follow the fans, a law not."""
+        here = compiled.law_parameters.copy()
+        here[self.law_code == SURFACE, 2] = np.round(here[self.law_code == SURFACE, 2], 9)
+        differ = ~np.isclose(here, self.law_parameters, rtol=1e-9, atol=1e-12).all(axis=1)
+        if differ.any():
+            name = compiled.law_names[int(np.argmax(differ))]
+            raise NetworkError(
+                f"law link {name!r}: its numbers depend on fan speed; expected the same at every speed (a plain link's "
+                "conductance may follow the fans)"
+            )
 
     def gain(self, level: int) -> Array:
         """States at rest per unit of every input: heat inputs, boundaries, heat into states for surface laws."""
