@@ -48,7 +48,8 @@ def bursts(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
             ax.annotate(", ".join(dict.fromkeys(words)), (last["duration_s"], last["power_W"]), (7, 8),
                         textcoords="offset points", color=c["ink"], fontsize=9.5)  # fmt: skip
     log_time(ax, float(table["duration_s"].min()) / 1.12, float(table["duration_s"].max()) * 1.12)
-    ax.set_ylim(0.0, 1.1 * float(table["power_W"].max()))
+    ends_of_bands = study.table.filter(regex=r"^power_.*_p95_W$").to_numpy(dtype=float)
+    ax.set_ylim(0.0, 1.1 * float(max(table["power_W"].max(), np.max(ends_of_bands, initial=0.0))))
     ax.set_xlabel("duration (logarithmic)")
     ax.set_title(_headed("Chip power (W) against duration", study))
     name_ends(ax, ends)

@@ -75,7 +75,8 @@ FIGURES: dict[str, tuple[FigureOf, ...]] = {
     "compare": (
         FigureOf(
             "bursts", compare_figures.bursts, compare_figures.describe_bursts,
-            "Names stand at the line ends; circles mark where the first design's curve crosses another.",
+            "Names stand at the line ends; circles mark where the first design's curve crosses another; upright bars, where "
+            "drawn, hold 5 to 95 % of the units.",
             draws=("bursts",),
         ),
         FigureOf(
