@@ -55,7 +55,8 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         self.menu = widgets.Select(description="Lessons", layout=widgets.Layout(width="100%"))
         self.menu.rows = len(self.session.lessons)
         self.task, self.outcome, self.message = widgets.HTML(), widgets.HTML(), widgets.HTML()
-        self.field = widgets.Text(placeholder="a number", continuous_update=True)
+        # Sent whole when the field is left: sent by the letter, the last ones could arrive after the button.
+        self.field = widgets.Text(placeholder="a number", continuous_update=False)
         self.commit = widgets.Button(
             description="Commit", tooltip="stand by this number; the machine then computes the answer"
         )

@@ -16,7 +16,7 @@ SMALLEST_SCALE = 0.1
 
 _WORDS = (
     (0.05, "spot on"), (0.15, "close"), (HALVED_BY, "as good as a hand estimate"), (0.5, "the right size"),
-    (1.0, "off, but not by much"),
+    (1.0, "the right order, not more"),
 )  # fmt: skip
 RULE = (
     "A perfect guess is worth 100 points; every 25 % of error halves them "
