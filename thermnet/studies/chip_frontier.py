@@ -11,6 +11,7 @@ import numpy as np
 from thermnet.design.design import Design
 from thermnet.studies.burst_budget import CAUTION, _word
 from thermnet.studies.held_power import HeldPower, highest_power, samples_of
+from thermnet.studies.steady_machine import check_limits
 from thermnet.studies.study import Study, provenance
 
 SHARES = tuple(np.linspace(0.0, 1.0, 21))
@@ -63,6 +64,7 @@ def chip_frontier(
     if len(parts) < 2 or any(not 0.0 <= s <= 1.0 for s in parts):
         raise ValueError("shares: expected at least two numbers from 0 to 1")
     held = HeldPower.of(design, mode, ambient, start, {pair[0]: 0.5, pair[1]: 0.5})
+    check_limits(held.limits, held.ambient)
     lengths = [float("inf"), *sorted({float(d) for d in durations})]
     if durations:
         samples_of(durations, held.plant.period)

@@ -27,6 +27,7 @@ from thermnet.studies.side_by_side import (
     unique_labels,
 )
 from thermnet.studies.steady_band import apart_in_words, with_bands
+from thermnet.studies.steady_machine import check_limits
 from thermnet.studies.study import Study, design_hash, provenance
 
 DURATIONS = (1.0, 2.0, 5.0, 10.0, 20.0, 40.0, 60.0, 120.0, 300.0, 600.0, 1800.0)
@@ -113,6 +114,7 @@ def compare(
     rows, bursts, quiet, leaning, zones, limits, stacks = [], [], [], [], [], [], []
     for label, design in steps:
         one = candidates[label] = Candidate.of(label, design, given)
+        check_limits(one.held.limits, given.ambient)
         curve = _curve(one, times)
         bursts += curve
         rows.append(_row(one, level, curve, costs))

@@ -20,6 +20,7 @@ from thermnet.parts.base import Part
 from thermnet.solve.pack import mode_of
 from thermnet.studies.burst_budget import CAUTION
 from thermnet.studies.held_power import HeldPower, highest_power
+from thermnet.studies.steady_machine import check_limits
 from thermnet.studies.study import Study, design_hash, provenance
 
 MOST_SHARED = 6
@@ -222,6 +223,7 @@ class _Measure:
     def of(self, design: Design) -> tuple[float, ...]:
         """Sustained and burst power, junction and hottest skin at the held power."""
         held = HeldPower.of(design, self.mode, self.ambient, "idle", self.split)
+        check_limits(held.limits, held.ambient)
         sustained, _ = highest_power(held.steady_excess, 30.0)
         last = max(1, round(self.duration / held.plant.period))
         burst, _ = highest_power(lambda p: held.excess(p, [last])[0], 1.3 * max(sustained, 20.0))
