@@ -118,7 +118,7 @@ def continued(
     if final.signature == signature(plant, senses, rules):
         for name, part in final.loops.items():
             target = state.count[3:5] if name == "refresh" else getattr(state, name)
-            target[...] = part
+            target[...] = np.reshape(part, target.shape)  # an empty list forgets how wide it was
         return state
     state.power[:] = [final.power[c] for c in chips]
     for s, name in enumerate(names):
