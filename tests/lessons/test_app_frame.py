@@ -1,0 +1,75 @@
+"""The app's frame and its command, without a server."""
+
+import pytest
+
+pytest.importorskip("ipywidgets")
+
+import ipywidgets as widgets
+
+from thermnet import explore
+from thermnet.app import serve
+from thermnet.app.pages import Page, all_pages
+from thermnet.app.shell import Shell
+from thermnet.cli import main
+from thermnet.errors import DesignError
+
+
+def test_every_explorer_is_a_page():
+    titles = [page.title for page in all_pages()]
+    assert titles[0] == "Lessons"
+    assert [title.lower() for title in titles[1:]] == [name.replace("_", " ") for name in explore.EXPLORERS]
+
+
+def test_pages_are_built_when_first_opened_and_kept():
+    built = []
+
+    def build(name):
+        built.append(name)
+        return widgets.HTML(name)
+
+    shell = Shell([Page("One", lambda: build("one")), Page("Two", lambda: build("two"))])
+    assert built == ["one"]
+    shell.buttons["Two"].value = True
+    assert built == ["one", "two"]
+    assert [button.value for button in shell.buttons.values()] == [False, True]
+    shell.buttons["One"].value = True
+    shell.buttons["Two"].value = True
+    assert built == ["one", "two"]
+    shell.buttons["Two"].value = False  # pressed again: stays
+    assert shell.buttons["Two"].value
+    assert shell.place.children[0].value == "two"
+
+
+def test_a_page_that_fails_is_told_and_the_others_work():
+    def broken():
+        raise RuntimeError("no <such> part")
+
+    shell = Shell([Page("One", lambda: widgets.HTML("one")), Page("Two", broken)])
+    shell.buttons["Two"].value = True
+    assert "Two: no &lt;such&gt; part" in shell.place.children[0].value
+    assert 'role="alert"' in shell.place.children[0].value
+    shell.buttons["One"].value = True
+    assert shell.place.children[0].value == "one"
+
+
+def test_served_on_this_machine_with_idle_kernels_ended(monkeypatch):
+    monkeypatch.setattr(serve, "find_spec", lambda name: object())
+    words = serve.command(9000, idle=300)
+    assert "--Voila.ip=127.0.0.1" in words
+    assert "--port=9000" in words
+    assert "--MappingKernelManager.cull_idle_timeout=300" in words
+    assert "--no-browser" in words
+    assert "--no-browser" not in serve.command(9000, browser=True)
+    assert serve.NOTEBOOK.is_file()
+
+
+def test_without_voila_the_install_line_is_told(monkeypatch, capsys):
+    monkeypatch.setattr(serve, "find_spec", lambda name: None)
+    assert main(["app"]) == 2
+    assert 'pip install "thermnet[app]"' in capsys.readouterr().err
+
+
+def test_ports_that_are_none_are_refused():
+    for port in (0, 70_000, -1):
+        with pytest.raises(DesignError, match="a number from 1 to 65535"):
+            serve.command(port)
