@@ -78,6 +78,15 @@ def burst_budget(
     tables["governor"] = pd.DataFrame({"duration_s": grid, "power_W": np.minimum(allowed, control.burst_limit)})
     facts: dict[str, Any] = {}
     notes: tuple[str, ...] = ()
+    slow = hotter_below(held, sustained)
+    if slow is not None:
+        power, name, over = slow
+        unit = "K" if next(limit for limit in held.limits if limit.name == name).node else "W"
+        facts["less power can run hotter"] = f"{name} passed by {over:.2f} {unit} at {power:.1f} W"
+        notes = (
+            f"Powers below the sustained one are not all safe for ever: at {power:.1f} W the fan tables leave the fans so slow "
+            f"that {name} is passed by {over:.2f} {unit}.",
+        )
     if uncertainty:
         from thermnet.studies import band as bands
 
@@ -85,8 +94,8 @@ def burst_budget(
         spread = bands.power_band(design, asked, table["duration_s"].tolist(), table["power_W"].tolist(), progress=progress)
         table = bands.with_powers(table, spread)
         low, high = np.quantile(spread.sustained, bands.ENDS)
-        facts = {"5 to 95 % of units sustain": f"{low:.1f} to {high:.1f} W", **bands.source_facts(spread)}
-        notes = (bands.assumption(),)
+        facts |= {"5 to 95 % of units sustain": f"{low:.1f} to {high:.1f} W", **bands.source_facts(spread)}
+        notes = (*notes, bands.assumption())
     return Study(
         name="burst_budget", title=f"Burst power budget of {design.name}, mode {mode}, {held.ambient:g} °C",
         question="How many watts can the chip draw, for how long, before which limit?",
@@ -108,6 +117,27 @@ def burst_budget(
         provenance=provenance(design, mode=mode, ambient=held.ambient, start=_word(start),
                               solver={"method": "closed loop, exponential", "period_s": chosen.period}),
     )  # fmt: skip
+
+
+def hotter_below(held: HeldPower, sustained: float, points: int = 12) -> tuple[float, str, float] | None:
+    """Find a power below the sustained one that passes a limit for ever, because the fan tables leave the fans slow.
+
+    Looks at ``points`` powers evenly spaced, then as many around the worst of them.
+
+    Returns
+    -------
+    (power in W, name of the limit, excess in K or W) of the worst found, or None.
+    """
+    if sustained < 1.0 or not held.plant.machine.fans:
+        return None
+    stride = sustained / (points + 1)
+    found = [(float(np.max(held.steady_excess(float(p)))), float(p)) for p in stride * np.arange(1, points + 1)]
+    worst = max(found)[1]
+    near = np.linspace(max(worst - stride, 0.0), min(worst + stride, sustained - 0.01), points)
+    over, power = max([*found, *((float(np.max(held.steady_excess(float(p)))), float(p)) for p in near)])
+    if over <= 1e-2:
+        return None
+    return power, held.limits[int(np.argmax(held.steady_excess(power)))].name, over
 
 
 def governor_power(duration: Any, sustained: float, averaging_time: float, before: float) -> Any:
