@@ -125,7 +125,10 @@ class BurstScene(Scene):
         )
         curves = [curve for p in pictures if (curve := p.curve or self._last) is not None]
         tops = [1.05 * p.burst for p in pictures] + [1.02 * float(curve.power.max()) for curve in curves]
-        self.limits(self.curve, 0.0, calm_top(min(max(tops), 3.2 * max(p.burst for p in pictures)), 20.0))
+        # What a machine takes for a second may be far off the point: half as much again as for ten is enough.
+        at_ten = [1.5 * float(np.interp(10.0, curve.duration, curve.power)) for curve in curves]
+        enough = max([3.2 * max(p.burst for p in pictures), *at_ten])
+        self.limits(self.curve, 0.0, calm_top(min(max(tops), enough), 20.0))
 
     def _strips(self, picture: BurstPicture, before: BurstPicture | None) -> None:
         c, chips = self.c, picture.chips

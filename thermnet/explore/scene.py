@@ -90,7 +90,8 @@ class Scene(ABC):
 
     @staticmethod
     def limits(ax: Axes, low: float, high: float) -> None:
-        """Set the vertical limits of axes where they differ."""
+        """Set the vertical limits of axes where they differ; a unit apart where there is nothing to show."""
+        high = max(high, low + 1.0)
         if ax.get_ylim() != (low, high):
             ax.set_ylim(low, high)
 

@@ -89,11 +89,13 @@ class StackScene(Scene):
             top = max(max(float(values.max()), limit) for values, limit in zones)
             self.limits(self.skin, 5.0 * np.floor(bottom / 5.0), calm_top(top + 0.5, 5.0))
         if curves:
-            burst = max(r.burst for r in runs)
+            # What a machine takes for a second may be far off the point: half as much again as for ten is enough.
+            enough = max(
+                3.2 * max(r.burst for r in runs),
+                1.5 * max(float(np.interp(10.0, c.duration, c.power)) for c in curves),
+            )
             self.limits(
-                self.curve,
-                0.0,
-                calm_top(min(1.02 * max(float(c.power.max()) for c in curves), 3.2 * burst), 20.0),
+                self.curve, 0.0, calm_top(min(1.02 * max(float(c.power.max()) for c in curves), enough), 20.0)
             )
 
     def _strips(self, shown: list[tuple[int, Variant]], before: list[Variant]) -> None:
