@@ -34,6 +34,14 @@ body[data-jp-theme-light="false"] .tn-figure.tn-light .tn-picture { filter: inve
 .tn-panel .tn-facts dt { color: var(--tn-quiet); font-size: 12px; font-weight: 400; }
 .tn-panel .tn-facts dd { font-size: 14.5px; font-variant-numeric: tabular-nums; }
 .tn-panel .tn-facts small { color: var(--tn-quiet); font-size: 12px; }
+.tn-panel table.tn-table { border-collapse: collapse; margin: 8px 0 4px; font-size: 13px; font-variant-numeric: tabular-nums; }
+.tn-panel table.tn-table th, .tn-panel table.tn-table td { padding: 4px 14px 4px 0 !important; text-align: right !important;
+  border: 0; border-bottom: 1px solid var(--tn-line); background: transparent !important; color: var(--tn-ink);
+  font-weight: 400 !important; max-width: none; }
+.tn-panel table.tn-table thead th { color: var(--tn-quiet); font-size: 12px; vertical-align: bottom; line-height: 1.25; }
+.tn-panel table.tn-table tbody th { text-align: left !important; font-weight: 600 !important; white-space: nowrap; }
+.tn-panel table.tn-table thead th:first-child { text-align: left !important; }
+.tn-panel table.tn-table .tn-was th, .tn-panel table.tn-table .tn-was td { color: var(--tn-quiet); font-weight: 400 !important; }
 .tn-caution { border-left: 4px solid #d55e00; padding: 4px 10px; margin: 8px 0 0; max-width: 75em; }
 .tn-note { color: var(--tn-quiet); font-size: 12px; margin: 8px 0 0; max-width: 80em; }
 .tn-trouble { border-left: 4px solid #d55e00; padding: 4px 10px; margin: 4px 0; white-space: pre-wrap; font-weight: 600; }
