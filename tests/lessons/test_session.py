@@ -50,7 +50,7 @@ def test_score_follows_the_declared_rule():
     assert points(0.0) == 100
     assert [points(e) for e in (0.25, 0.5, 1.0)] == [50, 25, 6]
     assert relative_error(15.0, 10.0, (0.0, 50.0)) == pytest.approx(0.5)
-    assert relative_error(0.2, 0.1, (0.0, 50.0)) == pytest.approx(0.02)  # next to nothing: over a tenth of the range
+    assert relative_error(0.2, 0.1, (0.0, 50.0)) == pytest.approx(0.2)  # next to nothing: over a hundredth of the range
     assert relative_error(-5.0, 5.0, (-10.0, 10.0)) == pytest.approx(2.0)
     scores = [points(e / 10) for e in range(30)]
     assert scores == sorted(scores, reverse=True)

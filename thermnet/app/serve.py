@@ -41,4 +41,5 @@ def serve(port: int = 8866, *, host: str = "127.0.0.1", browser: bool = False) -
     """Serve the app until stopped; takes the place of this process, so that one signal ends it all."""
     words = command(port, host=host, browser=browser)
     sys.stdout.flush()
-    os.execv(words[0], words)
+    # A kernel starts in the notebook's folder, which is the package's own; the notebook goes where we are.
+    os.execve(words[0], words, {**os.environ, "THERMNET_APP_FOLDER": str(Path.cwd())})

@@ -187,7 +187,7 @@ def collect(sources: Iterable[str | Path] | Mapping[str, bytes], *, progress: bo
             "hardest": f"{hardest['title']} ({hardest['mean_points']:.0f} points)",
         },
         tables={"commitments": table, "learners": learners.reset_index()},
-        assumptions=[RULE, "Where an answer is next to nothing, errors are taken relative to a tenth of the plausible range."],
+        assumptions=[RULE, "Where an answer is next to nothing, errors are taken relative to a hundredth of the plausible range."],
         provenance=provenance(files=list(named)),
     )  # fmt: skip
 

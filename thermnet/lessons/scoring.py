@@ -1,6 +1,6 @@
 """The rule by which a guess is scored.
 
-The error is relative to the answer; where the answer is next to nothing, to a tenth of the plausible range instead, so
+The error is relative to the answer; where the answer is next to nothing, to a hundredth of the plausible range instead, so
 that a guess of 0.2 K for 0.1 K is not called twice too much.  A perfect guess is worth 100 points, and every quarter
 (25 %) of error halves what is left: 25 % off is 50 points, 50 % off 25, twice too much 6.  A quarter is what a hand
 estimate of a thermal resistance is good for (20 to 30 %, common practice, no source), so that half the points mean "as
@@ -11,7 +11,7 @@ from __future__ import annotations
 
 HALVED_BY = 0.25
 """Relative error that halves the points."""
-SMALLEST_SCALE = 0.1
+SMALLEST_SCALE = 0.01
 """Share of the plausible range below which an answer counts as next to nothing."""
 
 _WORDS = (
@@ -25,7 +25,7 @@ RULE = (
 
 
 def relative_error(guess: float, answer: float, plausible: tuple[float, float]) -> float:
-    """Distance of a guess from the answer, as a share of the answer (at least of a tenth of the plausible range)."""
+    """Distance of a guess from the answer, as a share of the answer (at least of a hundredth of the plausible range)."""
     scale = max(abs(answer), SMALLEST_SCALE * (plausible[1] - plausible[0]))
     return abs(guess - answer) / scale
 
