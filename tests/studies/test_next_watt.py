@@ -121,3 +121,14 @@ def test_impossible_requests_are_refused(tern, given, told):
 def test_unknown_parameter_is_refused_with_the_nearest(tern):
     with pytest.raises(NetworkError, match=r"fins\.hight.*fins\.height"):
         studies.next_watt(tern, "desk", only=("fins.hight",))
+
+
+@pytest.mark.parametrize(("output", "unit"), [("sustained", "W"), ("skin", "K")])
+def test_figure_names_its_answer_and_joints_by_what_they_join(tern, output, unit):
+    found = studies.next_watt(tern, "desk", outputs=(output,), only=("joints.1", "fins.height"))
+    axes = found.plot().axes[0]
+    labels = [tick.get_text() for tick in axes.get_yticklabels()]
+    assert any(text.startswith("joint plate.bottom to pipes.evaporator") for text in labels)
+    assert axes.texts[0].get_text().endswith(f" {unit}")
+    assert ("watts" in axes.get_xlabel()) == (unit == "W")
+    assert found._repr_html_().startswith("<div>")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
 
@@ -70,28 +72,48 @@ def describe_noise_frontier(study: Study) -> str:
 
 
 def next_watt(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
-    """Sustained watts gained by one practical step of each parameter, strongest first."""
+    """What one practical step of each parameter gains in the study's first answer, strongest first."""
     c = colours(dark)
     rows = study.table.head(14)
-    gains = rows["gain_W"].to_numpy(dtype=float)
-    moves = [f"{name} ({move})" for name, move in zip(rows["parameter"], rows["move"], strict=True)]
+    first, unit = _first_answer(study)
+    gains = rows[f"gain_{unit}"].to_numpy(dtype=float)
+    moves = [f"{name} ({move})" for name, move in zip(_parameter_names(rows), rows["move"], strict=True)]
     ax.barh(range(len(rows)), gains, height=0.66, facecolor=c["sky"], edgecolor=c["blue"])
     for y, gain in enumerate(gains):
-        ax.annotate(f"{gain:.2f} W", (gain, y), (5, 0), textcoords="offset points", va="center")
+        # Cooler is to the left; the label stands beyond the end of its bar.
+        ax.annotate(f"{gain:.2f} {unit}", (gain, y), (5 if gain >= 0 else -5, 0), textcoords="offset points", va="center",
+                    ha="left" if gain >= 0 else "right")  # fmt: skip
     ax.set_yticks(range(len(rows)), moves)
     ax.set_ylim(len(rows) - 0.4, -0.6)
     ax.margins(x=0.14)
     ax.grid(axis="y", visible=False)
-    ax.set_xlabel("sustained watts gained per practical step")
-    ax.set_title("The next watt")
+    words = {"sustained": "sustained watts gained", "burst": "burst watts gained", "skin": "change of the skin, K,"}
+    ax.set_xlabel(f"{words[first]} per practical step")
+    ax.set_title("The next watt" if unit == "W" else "The next kelvin at the skin")
     return ax
 
 
 def describe_next_watt(study: Study) -> str:
     """Say in words which steps gain most."""
     rows = study.table.head(5)
-    pairs = zip(rows["parameter"], rows["gain_W"].to_numpy(dtype=float), strict=True)
-    return "Watts per practical step: " + ", ".join(f"{name} {gain:.2f} W" for name, gain in pairs) + "."
+    _, unit = _first_answer(study)
+    pairs = zip(_parameter_names(rows), rows[f"gain_{unit}"].to_numpy(dtype=float), strict=True)
+    return f"{unit} per practical step: " + ", ".join(f"{name} {gain:.2f} {unit}" for name, gain in pairs) + "."
+
+
+def _first_answer(study: Study) -> tuple[str, str]:
+    """First answer of the study (sustained, burst or skin) and its unit."""
+    column = next(str(name) for name in study.table.columns if str(name).endswith("_per_step"))
+    name, unit, *_ = column.split("_")
+    return name, unit
+
+
+def _parameter_names(rows: Any) -> list[str]:
+    """Keys of parameters; joints, whose keys are numbers, by what they join."""
+    return [
+        f"joint {what.rpartition(': ')[2]}" if key.startswith("joints.") else key
+        for key, what in zip(rows["parameter"], rows["what"], strict=True)
+    ]
 
 
 def ageing(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
