@@ -52,6 +52,7 @@ def open_explorer(page, lab, run_all, call):
 
 def settled(page, still=400):
     """Wait until the picture has not changed for ``still`` ms."""
+    page.evaluate("window.tnStill = null")
     page.wait_for_function(
         """still => {
           const src = document.querySelector('.tn-picture')?.src, kept = window.tnStill;
