@@ -251,9 +251,8 @@ class Panel(widgets.VBox):  # type: ignore[misc]
 
     def _look_ahead(self, request: int, work: Iterator[None] | None = None) -> None:
         """Work the next step of the slider out while nothing else is asked for, a piece at a time."""
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:
+        loop = _kernel_loop()
+        if loop is None:
             return
         if request != self._request or self._step is None:
             return
@@ -270,9 +269,8 @@ class Panel(widgets.VBox):  # type: ignore[misc]
 
     def _later(self, coming: Iterator[Any], picture: Any, request: int) -> None:
         """Go on when the messages that wait have been heard, unless they ask for another state."""
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:  # no kernel: nobody waits
+        loop = _kernel_loop()
+        if loop is None:  # nobody waits
             self._go_on(coming, picture, request)
         else:
             loop.call_later(0.002, self._go_on, coming, picture, request)
@@ -355,6 +353,18 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         data = base64.b64encode(content).decode("ascii")
         link = f'<a download="{escape(path.name)}" href="data:{kind};base64,{data}">download it</a>'
         self.say(f"Written to {escape(str(path.resolve()))}; or {link}.")
+
+
+def _kernel_loop() -> asyncio.AbstractEventLoop | None:
+    """Loop of the kernel through which the browser is heard, or None where a panel is used without one."""
+    from IPython import get_ipython
+
+    if getattr(get_ipython(), "kernel", None) is None:
+        return None
+    try:
+        return asyncio.get_running_loop()
+    except RuntimeError:
+        return None
 
 
 def _facts_html(facts: tuple[Fact, ...], before: dict[str, Fact]) -> str:

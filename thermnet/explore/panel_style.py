@@ -15,7 +15,7 @@ SHEET = """
 .tn-control .widget-slider { flex-wrap: wrap; height: auto; width: 196px; margin: 1px 6px 1px 0; overflow: visible; }
 .tn-control .widget-slider > .widget-label { flex: 0 0 auto; width: auto; max-width: none; line-height: 20px; height: 20px;
   justify-content: flex-start; text-align: left; white-space: nowrap; overflow: visible; }
-.tn-control .widget-slider .slider-container { flex: 1 0 100%; margin-left: 7px; }
+.tn-control .widget-slider .slider-container { flex: 1 0 100%; margin: 5px 0 0 7px; }
 .tn-control .widget-text { width: 78px; margin: 1px 0; }
 .tn-control .widget-text > .widget-label { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
 .tn-control .widget-text input { text-align: right; }

@@ -10,7 +10,7 @@ import numpy as np
 from thermnet.design.design import Design
 from thermnet.firmware.mode import Mode
 from thermnet.studies.budget_curve import budget_curve
-from thermnet.studies.held_power import HeldPower, highest_power, samples_of
+from thermnet.studies.held_power import NEAR, HeldPower, highest_power, samples_of
 from thermnet.studies.study import Study, provenance
 
 DURATIONS = (1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0)
@@ -122,7 +122,7 @@ def burst_budget(
 def hotter_below(held: HeldPower, sustained: float, points: int = 12) -> tuple[float, str, float] | None:
     """Find a power below the sustained one that passes a limit for ever, because the fan tables leave the fans slow.
 
-    Looks at ``points`` powers evenly spaced, then as many around the worst of them.
+    Looks at ``points`` powers evenly spaced, then as many around the worst of them if that is near a limit.
 
     Returns
     -------
@@ -132,7 +132,9 @@ def hotter_below(held: HeldPower, sustained: float, points: int = 12) -> tuple[f
         return None
     stride = sustained / (points + 1)
     found = [(float(np.max(held.steady_excess(float(p)))), float(p)) for p in stride * np.arange(1, points + 1)]
-    worst = max(found)[1]
+    over, worst = max(found)
+    if over < -NEAR:  # nowhere near a limit
+        return None
     near = np.linspace(max(worst - stride, 0.0), min(worst + stride, sustained - 0.01), points)
     over, power = max([*found, *((float(np.max(held.steady_excess(float(p)))), float(p)) for p in near)])
     if over <= 1e-2:
