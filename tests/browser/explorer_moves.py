@@ -46,7 +46,9 @@ def open_explorer(page, lab, run_all, call):
     page.set_viewport_size({"width": 1560, "height": 1080})
     run_all(page, lab.address("explorer.ipynb"))
     page.locator(".tn-picture").wait_for()
-    page.locator(".tn-picture").scroll_into_view_if_needed()
+    settled(page)
+    # Not by a locator: the element is another one after every redraw.
+    page.evaluate("document.querySelector('.tn-picture').scrollIntoView({block: 'nearest'})")
     settled(page)
 
 

@@ -65,7 +65,12 @@ def test_every_number_moves_something(name, design):
         *_, first = session.pictures()
         *_, second = session.pictures(state)
         assert session.explorer.describe(session.state, first) != ""
-        assert _data(first) != _data(second), control.name
+        if name == "firmware":  # a limit that this load does not meet moves nothing but the mode
+            explorer = session.explorer
+            moved = explorer.design_at(state) != explorer.design_at(session.state)
+            assert moved or _data(first) != _data(second), control.name
+        else:
+            assert _data(first) != _data(second), control.name
 
 
 def _data(picture):

@@ -12,10 +12,13 @@ if TYPE_CHECKING:
     from thermnet.explore.panel import Panel
     from thermnet.explore.session import Session
 
-EXPLORERS = {"burst": "burst_explorer:BurstExplorer", "stack": "stack_explorer:StackExplorer", "joint": "joint_explorer:JointExplorer"}
+EXPLORERS = {
+    "burst": "burst_explorer:BurstExplorer", "stack": "stack_explorer:StackExplorer", "joint": "joint_explorer:JointExplorer",
+    "firmware": "firmware_explorer:FirmwareExplorer",
+}
 """Explorer by name: ``module:class`` in this room."""
 
-__all__ = ["burst", "joint", "open_session", "stack"]
+__all__ = ["burst", "firmware", "joint", "open_session", "stack"]
 
 
 def open_session(name: str, design: Any = "tern-14", *, baseline: Any = None, **values: Any) -> Session:
@@ -88,3 +91,16 @@ def joint(design: Any = "tern-14", *, dark: bool = False, baseline: Any = None, 
     from thermnet.explore.panel import Panel
 
     return Panel(open_session("joint", design, baseline=baseline, **values), dark=dark)
+
+
+def firmware(design: Any = "tern-14", *, dark: bool = False, baseline: Any = None, **values: Any) -> Panel:
+    """Fan table, limits and throttles edited by slider; power, noise, what binds and whether the fans hunt, live.
+
+    Parameters
+    ----------
+    design, dark, baseline, **values
+        As for :func:`burst`.
+    """
+    from thermnet.explore.panel import Panel
+
+    return Panel(open_session("firmware", design, baseline=baseline, **values), dark=dark)

@@ -37,19 +37,26 @@ def signs_of_trouble(run: Run, loop: Loop) -> tuple[tuple[float, str], ...]:
     return tuple(sorted(found))
 
 
-def _hunting(run: Run) -> list[tuple[float, str]]:
+def ramps_per_minute(run: Run) -> dict[str, float]:
+    """Changes of direction of each fan's speed per minute of a run (of one minute at least)."""
     if "fan_speed" not in run.channels:
-        return []
+        return {}
     channel = run.channels["fan_speed"]
     minutes = max(float(run.time[-1]) / 60.0, 1.0)
-    found = []
+    found = {}
     for i, fan in enumerate(channel.labels):
         moves = np.sign(np.diff(channel.values[:, i]))
         moves = moves[moves != 0]
-        ramps = int(np.sum(moves[1:] != moves[:-1])) / minutes if moves.size else 0.0
-        if ramps > RAMPS_PER_MINUTE:
-            found.append((float(run.time[-1]), f"{fan} hunts: {ramps:.1f} changes of direction per minute"))
+        found[fan] = int(np.sum(moves[1:] != moves[:-1])) / minutes if moves.size else 0.0
     return found
+
+
+def _hunting(run: Run) -> list[tuple[float, str]]:
+    return [
+        (float(run.time[-1]), f"{fan} hunts: {ramps:.1f} changes of direction per minute")
+        for fan, ramps in ramps_per_minute(run).items()
+        if ramps > RAMPS_PER_MINUTE
+    ]
 
 
 def _throttled_early(run: Run) -> list[tuple[float, str]]:
