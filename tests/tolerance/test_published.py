@@ -26,6 +26,13 @@ def test_stack_of_four_parts():
     assert 3.0 * np.sum(list(units.values()), axis=0).std() == pytest.approx(0.124097, rel=2e-3)
 
 
+def test_interval_of_cp_of_fifty_parts():
+    """Cp 2.005745 of an open set of 50 points, limits 0.8 and 2.4: Chou, Owen and Borrego 1990 (chi-square interval)."""
+    low, high = capability.cp_interval(2.005745, 50)
+    assert low == pytest.approx(1.609575, abs=1e-6)
+    assert high == pytest.approx(2.4011294, abs=1e-6)
+
+
 @pytest.mark.parametrize(("coverage", "confidence", "one", "two"), [(0.9, 0.9, 22, 38), (0.95, 0.95, 59, 93)])
 def test_sample_sizes_of_wilks(coverage, confidence, one, two):
     """22, 59 and 93 as printed after S. S. Wilks 1941; 38 by the same formula, worked out by hand here."""
