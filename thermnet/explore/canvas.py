@@ -8,8 +8,7 @@ alternative and is never shown half loaded.
 from __future__ import annotations
 
 import base64
-import struct
-import zlib
+import io
 from collections import OrderedDict
 from collections.abc import Hashable
 from html import escape
@@ -19,6 +18,7 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from PIL import Image
 
 from thermnet.explore.scene import Scene
 from thermnet.explore.session import Explorer, Frozen, Session
@@ -95,20 +95,10 @@ class Canvas:
 
 
 def png_bytes(pixels: Any, compression: int = 1) -> bytes:
-    """Write pixels (rows, columns, 3) of 8 bits as a PNG file: rows unfiltered, twice as quick as trying filters on each."""
-    height, width = pixels.shape[:2]
-    rows = np.zeros((height, 1 + 3 * width), dtype=np.uint8)
-    rows[:, 1:] = pixels.reshape(height, 3 * width)
-    packer = zlib.compressobj(compression, zlib.DEFLATED, 15, 9, zlib.Z_FILTERED)
-
-    def chunk(kind: bytes, content: bytes) -> bytes:
-        return (
-            struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
-        )
-
-    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
-    packed = packer.compress(rows.tobytes()) + packer.flush()
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", packed) + chunk(b"IEND", b"")
+    """Write pixels (rows, columns, 3) of 8 bits as a PNG file."""
+    stream = io.BytesIO()
+    Image.fromarray(pixels).save(stream, format="PNG", compress_level=compression)
+    return stream.getvalue()
 
 
 def png_of(session: Session, *, dark: bool = False, scale: float = 2.0) -> bytes:

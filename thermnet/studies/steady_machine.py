@@ -67,11 +67,11 @@ class SteadyMachine:
     def like(self, machine: Machine) -> SteadyMachine:
         """Take another machine of the same structure, fans and firmware, with other numbers."""
         check_limits(machine.limits, machine.ambient)
+        if self.mode.charger is not None:
+            _ = self._firmware  # made once, and copied along
         other = copy.copy(self)
         other.machine, other.ambient, other.limits = machine, machine.ambient, machine.limits
         other._levels, other._plant = {}, None
-        if self.mode.charger is not None:
-            other._firmware = self._firmware
         return other
 
     # -- fans ----------------------------------------------------------------------------------------------
