@@ -5,18 +5,17 @@ The questions of :class:`thermnet.studies.steady_machine.SteadyMachine`, asked o
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Generator, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermnet.errors import ConvergenceError
 from thermnet.solve.ensemble import Packed, Task
-from thermnet.solve.pack import pack_sensors, sensor_set
 from thermnet.solve.rest_level import Heat, RestLevel
-from thermnet.solve.stack import per_sample, spread
+from thermnet.solve.stack import spread
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.int64]
@@ -25,6 +24,10 @@ HIGHEST_POWER = 1000.0
 
 LEVELS_KEPT = 24
 """Fan speeds whose linear answers are kept."""
+
+Found = TypeVar("Found")
+InPieces = Generator[None, None, Found]
+"""Work that pauses after each fan speed, so that whoever does it can turn to something more urgent."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,14 +95,10 @@ class SteadyUnits:
         if packed.mode is None:
             self.caps = over("fan_cap")
         self._idle_speed = np.minimum(over("fan_idle"), self.caps)
-        plain = pack_sensors(self.template, packed.sensors)
-        self._weight = plain.weight
-        sensors = packed.sensors.sensors
-        if self.task.sensors is not None:
-            own = replace(self.template.machine, sensors=self.task.sensors(chunk))  # type: ignore[arg-type]
-            sensors = sensor_set(own, self.template.period).sensors
-        self._offset = np.stack([per_sample(s.offset, self.count) for s in sensors], axis=1)
-        self._resolution = np.stack([per_sample(s.resolution, self.count) for s in sensors], axis=1)
+        senses = packed.senses
+        self._weight = senses.weight
+        shape = (self.count, senses.weight.shape[0])
+        self._offset, self._resolution = np.broadcast_to(senses.offset, shape), np.broadcast_to(senses.resolution, shape)
 
     def _heat(self, packed: Packed) -> None:
         """Heat of chips, leaks and other parts over the rows of the network, for each back-off step of the charger."""
@@ -127,7 +126,7 @@ class SteadyUnits:
 
     def level(self, speeds: Mapping[str, Any], eased: int = 0) -> RestLevel:
         """Fans at speeds in rpm (numbers, or arrays over the units)."""
-        network = replace(spread(self.machine.assemble(speeds), self.count), leak_node=np.zeros(0, dtype=np.int64), leakages=())
+        network = replace(spread(self.machine.assemble(speeds), (self.count,)), leak_node=np.zeros(0, dtype=np.int64), leakages=())
         return RestLevel(network, self._heats[eased])
 
     def _on_grid(self, number: int, eased: int) -> RestLevel:
@@ -182,9 +181,13 @@ class SteadyUnits:
 
     def settled(self, power: Array) -> Rest:
         """Units at chip powers (s, chips) W, fans where their tables settle them (see :func:`thermnet.solve.start.settle`)."""
+        return finished(self.settling(power))
+
+    def settling(self, power: Array) -> InPieces[Rest]:
+        """As :meth:`settled`, in pieces."""
         return self._settled(self._all, power)
 
-    def _settled(self, rows: Rows, power: Array) -> Rest:
+    def _settled(self, rows: Rows, power: Array) -> InPieces[Rest]:
         tables = np.zeros((rows.size, self._rules.table_fan.size), dtype=np.int64)
         fans, eased = self._request(rows, tables), np.zeros(rows.size, dtype=np.int64)
         temperature = np.full((rows.size, len(self.template.nodes)), np.nan)
@@ -197,6 +200,7 @@ class SteadyUnits:
                 known = None if np.isnan(guess[:, 0]).any() else guess
                 temperature[own], _ = level.temperatures(rows[own], power[own], known)
                 excess[own] = self.excess(level, rows[own], temperature[own])
+                yield
             readings = self._readings(rows[moving], temperature[moving])
             higher = np.maximum(tables[moving], np.minimum(self._table_steps(rows[moving], readings), tables[moving] + 1))
             rising = np.any(higher != tables[moving], axis=1)
@@ -209,23 +213,21 @@ class SteadyUnits:
                 break
         return Rest(power.sum(axis=1), np.argmax(excess, axis=1), temperature, excess, fans)
 
-    def _groups(self, fans: Rows, eased: Rows) -> list[tuple[RestLevel, Rows]]:
+    def _groups(self, fans: Rows, eased: Rows) -> Iterator[tuple[RestLevel, Rows]]:
         """Levels that some units share, and which."""
         keys = np.column_stack([fans, eased])
         different, place = np.unique(keys, axis=0, return_inverse=True)
         place = np.ravel(place)
-        return [
-            (self._on_grid(self.template.level(row[:-1].tolist()), int(row[-1])), np.flatnonzero(place == k))
-            for k, row in enumerate(different)
-        ]
+        for k, row in enumerate(different):
+            yield self._on_grid(self.template.level(row[:-1].tolist()), int(row[-1])), np.flatnonzero(place == k)
 
     # -- highest power -------------------------------------------------------------------------------------
 
     def highest(self, fans: Rows, guess: Array | float = 20.0, margins: tuple[float, float] = (0.0, 0.0)) -> Rest:
         """Highest power that keeps every limit with fans at positions (s, fans), and what binds."""
-        return self._highest(self._all, fans, np.broadcast_to(np.asarray(guess, dtype=float), self.count), margins)
+        return finished(self._highest(self._all, fans, np.broadcast_to(np.asarray(guess, dtype=float), self.count), margins))
 
-    def _highest(self, rows: Rows, fans: Rows, guess: Array, margins: tuple[float, float]) -> Rest:
+    def _highest(self, rows: Rows, fans: Rows, guess: Array, margins: tuple[float, float]) -> InPieces[Rest]:
         eased = np.zeros(rows.size, dtype=np.int64)
         power, binds = guess.copy(), np.full(rows.size, -1, dtype=np.int64)
         temperature = np.empty((rows.size, len(self.template.nodes)))
@@ -236,6 +238,7 @@ class SteadyUnits:
                 own = moving[group]
                 found = self.highest_at(level, rows[own], np.maximum(power[own], 1.0), margins)
                 power[own], binds[own], temperature[own], excess[own] = found
+                yield
             wanted = self._charger_steps(rows[moving], self._readings(rows[moving], temperature[moving]))
             moving = moving[wanted > eased[moving]]
             eased[moving] += 1
@@ -282,21 +285,36 @@ class SteadyUnits:
         The search comes down from the fans' caps: the highest power at a speed is allowed if the tables hold that
         speed there; else at the speed where they settle.
         """
+        return finished(self.sustaining(margins))
+
+    def sustaining(self, margins: tuple[float, float] = (0.0, 0.0)) -> InPieces[Rest]:
+        """As :meth:`sustained`, in pieces."""
         fans = self.positions(self.caps)
-        best = self._highest(self._all, fans, np.full(self.count, 20.0), margins)
+        best = yield from self._highest(self._all, fans, np.full(self.count, 20.0), margins)
         power, binds, temperature, excess = best.power.copy(), best.binds.copy(), best.temperature, best.excess
         moving = self._all
         for _ in range(200):
-            settled = np.minimum(self._settled(moving, self.demand(power[moving])).fans, fans[moving])
+            rest = yield from self._settled(moving, self.demand(power[moving]))
+            settled = np.minimum(rest.fans, fans[moving])
             lower = np.any(settled != fans[moving], axis=1)
             moving, settled = moving[lower], settled[lower]
             if not moving.size:
                 break
             fans[moving] = settled
-            again = self._highest(moving, settled, power[moving], margins)
+            again = yield from self._highest(moving, settled, power[moving], margins)
             power[moving], binds[moving] = again.power, again.binds
             temperature[moving], excess[moving] = again.temperature, again.excess
         return Rest(power, binds, temperature, excess, fans)
+
+
+def finished(work: InPieces[Found]) -> Found:
+    """Do work that comes in pieces without pausing."""
+    while True:
+        try:
+            next(work)
+        except StopIteration as end:
+            answer: Found = end.value
+            return answer
 
 
 class _Count:
@@ -306,4 +324,4 @@ class _Count:
         self.samples = samples
 
 
-__all__ = ["Rest", "SteadyUnits"]
+__all__ = ["InPieces", "Rest", "SteadyUnits", "finished"]
