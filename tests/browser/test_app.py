@@ -11,6 +11,7 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+from explorer_moves import handle, settled
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -26,7 +27,11 @@ def app(tmp_path):
     places = {name: str(tmp_path / name.lower()) for name in names}
     log = (tmp_path / "log").open("w", encoding="utf-8")
     command = [sys.executable, "-m", "thermnet.cli", "app", "--port", str(port)]
-    server = subprocess.Popen(command, cwd=tmp_path, env={**os.environ, **places}, stdout=log, stderr=subprocess.STDOUT)
+    server = subprocess.Popen(
+        command, cwd=tmp_path, env={**os.environ, **places}, stdout=log, stderr=subprocess.STDOUT,
+        # Tests run in the background of a shell are started deaf to Ctrl-C.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )  # fmt: skip
     try:
         address, deadline = f"http://127.0.0.1:{port}/", time.monotonic() + 90
         while True:
@@ -40,10 +45,16 @@ def app(tmp_path):
     finally:
         server.send_signal(signal.SIGINT if server.poll() is None else 0)
         try:
-            server.wait(timeout=15)
-        except subprocess.TimeoutExpired:
+            ended = server.wait(timeout=30)
+        finally:
             server.kill()
-        log.close()
+            log.close()
+    # Ctrl-C ends it in order, and all that it said on the way is where it was to be found.
+    assert ended == 0
+    said = (tmp_path / "log").read_text(encoding="utf-8")
+    assert said.startswith(f"Explorers and lessons: {address}")
+    assert "Traceback" not in said
+    assert "not recognized" not in said  # options that voila does not know
 
 
 def test_a_lesson_is_learned_by_keyboard(page, app):
@@ -88,6 +99,28 @@ def test_every_page_opens_and_shows_no_trouble(page, app):
             page.screenshot(path=Path(os.environ["THERMNET_PICTURES"]) / f"app_{name}.png", full_page=True)
     page.locator(".tn-menu").get_by_role("button", name="Lessons").press("Enter")
     page.locator(".tn-commit").wait_for()
+    assert page.trouble == []
+    assert [asked for asked in page.asked if not asked.startswith((app, app.replace("http", "ws"), "data:", "blob:"))] == []
+    assert page.title() == "thermnet: explorers and lessons"
+
+
+def test_a_slider_moves_by_mouse(page, app):
+    page.goto(app, wait_until="commit", timeout=90_000)
+    page.locator(".tn-menu").get_by_role("button", name="Burst").click(timeout=90_000)
+    page.locator(".tn-panel.tn-burst .tn-picture").wait_for(timeout=60_000)
+    settled(page)
+    knob = handle(page, "ambient")
+    before, value = page.locator(".tn-picture").get_attribute("src"), float(knob.get_attribute("aria-valuenow"))
+    box = knob.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 40, y, steps=8)
+    page.mouse.up()
+    settled(page)
+    assert float(knob.get_attribute("aria-valuenow")) > value + 2.0
+    assert page.locator(".tn-picture").get_attribute("src") != before
+    assert page.trouble == []
 
 
 def test_only_this_machine_is_served_by_default(app):

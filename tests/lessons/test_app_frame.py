@@ -1,5 +1,7 @@
 """The app's frame and its command, without a server."""
 
+import socket
+
 import pytest
 
 pytest.importorskip("ipywidgets")
@@ -52,6 +54,22 @@ def test_a_page_that_fails_is_told_and_the_others_work():
     assert shell.place.children[0].value == "one"
 
 
+def test_a_page_that_takes_long_says_so_meanwhile():
+    seen = []
+
+    def slow():
+        seen.append((shell.place.children[0].value, [button.value for button in shell.buttons.values()]))
+        return widgets.HTML("two")
+
+    shell = Shell([Page("One", lambda: widgets.HTML("one")), Page("Two", slow)])
+    shell.buttons["Two"].value = True
+    ((told, pressed),) = seen
+    assert "Two is being prepared" in told
+    assert 'role="status"' in told
+    assert pressed == [False, True]
+    assert shell.place.children[0].value == "two"
+
+
 def test_served_on_this_machine_with_idle_kernels_ended(monkeypatch):
     monkeypatch.setattr(serve, "find_spec", lambda name: object())
     words = serve.command(9000, idle=300)
@@ -60,7 +78,14 @@ def test_served_on_this_machine_with_idle_kernels_ended(monkeypatch):
     assert "--MappingKernelManager.cull_idle_timeout=300" in words
     assert "--no-browser" in words
     assert "--no-browser" not in serve.command(9000, browser=True)
+    assert "--Voila.port_retries=0" in words  # the address that is told, or none
     assert serve.NOTEBOOK.is_file()
+
+
+def test_the_page_asks_nothing_of_the_network():
+    page = next(serve.TEMPLATES.rglob("index.html.j2")).read_text(encoding="utf-8")
+    assert "http" not in page
+    assert "block notebook_css" in page  # the block in which voila names its icon fonts
 
 
 def test_without_voila_the_install_line_is_told(monkeypatch, capsys):
@@ -73,3 +98,23 @@ def test_ports_that_are_none_are_refused():
     for port in (0, 70_000, -1):
         with pytest.raises(DesignError, match="a number from 1 to 65535"):
             serve.command(port)
+
+
+@pytest.fixture
+def taken():
+    """A port on which something else listens."""
+    with socket.create_server(("127.0.0.1", 0)) as door:
+        yield door.getsockname()[1]
+
+
+def test_addresses_that_cannot_be_served_on_are_told_in_a_sentence(monkeypatch, capsys, taken):
+    monkeypatch.setattr(serve, "find_spec", lambda name: object())
+    assert main(["app", "--port", str(taken)]) == 2
+    said = capsys.readouterr()
+    assert f"--port: {taken} is taken by another program; expected a free port. Try --port {taken + 1}" in said.err
+    assert said.out == ""  # no address that is not served
+    for host in ("203.0.113.7", "no-such-name.invalid"):  # a documentation address (RFC 5737), a name that is none
+        assert main(["app", "--host", host]) == 2
+        said = capsys.readouterr()
+        assert f"--host: {host}; expected an address of this machine" in said.err
+        assert said.out == ""

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import os
+import socket
 import sys
+from errno import EACCES, EADDRINUSE
 from importlib.util import find_spec
 from pathlib import Path
 
 from thermnet.errors import DesignError, Problem
 
 NOTEBOOK = Path(__file__).with_name("app.ipynb")
+TEMPLATES = Path(__file__).with_name("jupyter")
+"""Folder in which voila finds the app's page (``JUPYTER_PATH``)."""
 IDLE = 600
 """s after which the kernel of a visitor who has left is ended."""
 
@@ -22,7 +26,7 @@ def command(
     Raises
     ------
     DesignError
-        voila is not installed, or the port is none.
+        voila is not installed, or the address is none that can be served on.
     """
     if not 1 <= port <= 65535:
         raise DesignError("app", [Problem("--port", str(port), "a number from 1 to 65535")])
@@ -30,16 +34,54 @@ def command(
         raise DesignError(
             "app", [Problem("voila", "is not installed", "the extra app", 'pip install "thermnet[app]"')]
         )
+    _try_address(host, port)
     return [
-        sys.executable, "-m", "voila", str(NOTEBOOK), f"--port={port}", f"--Voila.ip={host}", "--show_tracebacks=True",
+        sys.executable, "-m", "voila", str(NOTEBOOK), f"--port={port}", f"--Voila.ip={host}",
+        # The address told is the one served: no other port in silence, and no chatter around it.
+        "--Voila.port_retries=0", "--Voila.log_level=ERROR", "--VoilaConfiguration.show_tracebacks=True",
+        "--VoilaConfiguration.template=thermnet",
         *([] if browser else ["--no-browser"]),
+        *(["--KernelManager.transport_encryption=auto"] if _can_encrypt() else []),
         f"--MappingKernelManager.cull_idle_timeout={idle}", f"--MappingKernelManager.cull_interval={max(1, min(60, idle // 2))}",
     ]  # fmt: skip
+
+
+def _try_address(host: str, port: int) -> None:
+    """Refuse an address before the server does, with a sentence instead of a traceback or another port."""
+    try:
+        family, kind, protocol, _, place = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(family, kind, protocol) as door:
+            if os.name == "posix":  # as the server does; elsewhere it would let two programs share a port
+                door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            door.bind(place)
+    except OSError as error:
+        if error.errno == EADDRINUSE:
+            problem = Problem(
+                "--port",
+                f"{port} is taken by another program",
+                "a free port",
+                f"Try --port {port % 65535 + 1}",
+            )
+        elif error.errno == EACCES:
+            problem = Problem(
+                "--port", f"{port} is kept for the administrator", "a number from 1024 to 65535"
+            )
+        else:
+            problem = Problem("--host", host, "an address of this machine, e.g. 127.0.0.1", str(error))
+        raise DesignError("app", [problem]) from None
+
+
+def _can_encrypt() -> bool:
+    """Whether messages between server and kernels can be encrypted here."""
+    import zmq
+
+    return bool(zmq.has("curve"))
 
 
 def serve(port: int = 8866, *, host: str = "127.0.0.1", browser: bool = False) -> None:
     """Serve the app until stopped; takes the place of this process, so that one signal ends it all."""
     words = command(port, host=host, browser=browser)
     sys.stdout.flush()
+    paths = os.pathsep.join(filter(None, [str(TEMPLATES), os.environ.get("JUPYTER_PATH")]))
     # A kernel starts in the notebook's folder, which is the package's own; the notebook goes where we are.
-    os.execve(words[0], words, {**os.environ, "THERMNET_APP_FOLDER": str(Path.cwd())})
+    os.execve(words[0], words, {**os.environ, "JUPYTER_PATH": paths, "THERMNET_APP_FOLDER": str(Path.cwd())})

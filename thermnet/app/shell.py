@@ -56,17 +56,22 @@ class Shell(widgets.VBox):  # type: ignore[misc]
 
     def show_page(self, title: str) -> None:
         """Show a page; built at its first opening and kept as it was left."""
+        self._press(title)
         if title not in self._built:
+            self.place.children = [
+                widgets.HTML(
+                    f'<p role="status" class="tn-foot">{escape(title)} is being prepared ... Where thermnet runs for the first time, '
+                    "this takes half a minute: its numerical core is compiled.</p>"
+                )
+            ]
             try:
                 self._built[title] = self.pages[title].build()
             except Exception as error:  # shown, never lost in a callback; the other pages stay usable
                 self.place.children = [
                     widgets.HTML(f'<p role="alert" class="tn-trouble">{escape(f"{title}: {error}")}</p>')
                 ]
-                self._press(title)
                 return
         self.place.children = [self._built[title]]
-        self._press(title)
 
     def _pressed(self, title: str) -> None:
         if not self._quiet:
