@@ -6,6 +6,7 @@ import io
 import subprocess
 import sys
 
+import matplotlib as mpl
 import numpy as np
 import pytest
 from PIL import Image
@@ -13,8 +14,9 @@ from PIL import Image
 import thermnet as tn
 from thermnet.design.load import load_text
 from thermnet.explore import EXPLORERS, open_session
-from thermnet.explore.canvas import Canvas, png_of, svg_of
+from thermnet.explore.canvas import SMALL, Canvas, png_of, svg_of
 from thermnet.explore.panel import Panel
+from thermnet.show.style import look
 
 pytestmark = pytest.mark.filterwarnings("error")
 
@@ -194,20 +196,38 @@ def test_design_file_of_the_state_reads_back(name, design):
 
 @pytest.mark.parametrize("dark", [False, True])
 def test_moves_redraw_only_what_moves(name, dark):
-    """Small moves keep the image of axes and ticks."""
+    """Small moves keep the images of axes and ticks, but for those whose ends change."""
     session = open_session(name)
     canvas = Canvas(session.explorer, dark=dark)
     canvas.show(session.picture())
-    first = canvas.png()
+    first, made = canvas.png(), canvas.backgrounds
+    assert made == len(canvas.figure.axes)
     small = movable(session)[0]
     session.set(**{small.name: other_value(small, session.state[small.name])})
     canvas.show(session.picture())
     assert canvas.png() != first
+    assert canvas.backgrounds <= made + 2
+    made = canvas.backgrounds
     canvas.show(session.picture())
-    assert canvas.backgrounds <= 2
+    assert canvas.backgrounds == made
     assert Image.open(io.BytesIO(first)).size == (canvas.scene.width, canvas.scene.height)
     drawn = np.asarray(canvas._agg.buffer_rgba())[:, :, :3]
     np.testing.assert_array_equal(np.asarray(Image.open(io.BytesIO(canvas.png()))), drawn)
+
+
+def test_images_of_axes_put_together_are_the_figure(name):
+    """What the canvas puts together is what matplotlib draws of the whole figure at once, to the rounding of a blend."""
+    session = open_session(name)
+    canvas = Canvas(session.explorer)
+    canvas.show(session.picture())
+    together = np.asarray(canvas._agg.buffer_rgba())[:, :, :3].astype(int)
+    with look(), mpl.rc_context(SMALL):
+        canvas._agg.draw()
+    for artist in canvas.scene.moving:
+        if artist.get_visible():
+            artist.draw(canvas._agg.get_renderer())
+    whole = np.asarray(canvas._agg.buffer_rgba())[:, :, :3].astype(int)
+    assert np.abs(together - whole).max() <= 3
 
 
 # -- panels ------------------------------------------------------------------------------------------------

@@ -5,6 +5,8 @@ import pytest
 
 from thermnet.design.load import load_design
 from thermnet.explore import open_session
+from thermnet.explore.canvas import Canvas
+from thermnet.explore.firmware_scene import STRETCHES
 
 
 def whole(session):
@@ -50,8 +52,45 @@ def test_slower_table_is_quieter_and_hotter():
     assert whole(slow).die.max() > whole(own).die.max() + 3.0
 
 
-def test_table_that_does_not_rise_is_refused():
+def test_steps_in_the_way_move_along():
     session = open_session("firmware")
-    session.set(on_2=40.0)
+    session.set(on_2=80.0)
+    assert [session.state[f"on_{k}"] for k in range(1, 7)] == [52.0, 80.0, 81.0, 82.0, 84.0, 92.0]
+    session.set(on_4=50.0)
+    assert [session.state[f"on_{k}"] for k in range(1, 7)] == [47.0, 48.0, 49.0, 50.0, 84.0, 92.0]
+    session.set(speed_1=3600.0)
+    assert [session.state[f"speed_{k}"] for k in range(1, 4)] == [3600.0, 3600.0, 3600.0]
+    session.set(speed_3=1000.0)
+    assert [session.state[f"speed_{k}"] for k in range(1, 5)] == [1000.0, 1000.0, 1000.0, 3800.0]
+
+
+@pytest.mark.parametrize("design", ["tern-14", "heron-16"])
+def test_no_way_of_the_sliders_leads_to_a_table_that_does_not_rise(design):
+    session, chance = open_session("firmware", design), np.random.default_rng(8)
+    rows = [control for name, control in session.controls.items() if name.startswith(("on_", "speed_"))]
+    for k in range(120):
+        control = rows[chance.integers(len(rows))]
+        value = chance.choice([control.low, control.high, chance.uniform(control.low, control.high)])
+        session.set(**{control.name: control.accept(round(value)), "steps": int(chance.integers(1, 7))})
+        assert all(session.controls[name].accept(value) == value for name, value in session.state.items())
+        session.explorer.mode_at(session.state)
+        if k % 10 == 0:
+            assert open_session("firmware", design, **session.changes()).state == session.state
+
+
+def test_table_that_does_not_rise_is_refused():
+    session = open_session("firmware", on_1=60.0, on_2=40.0)
     with pytest.raises(ValueError, match="ris"):
         whole(session)
+
+
+def test_much_switching_is_drawn_as_few_boxes():
+    """A limit that comes and goes for an hour is one path with no more boxes than the strip can tell apart."""
+    session = open_session("firmware", minutes=60, hysteresis=0.0, dwell=0.0)
+    canvas = Canvas(session.explorer)
+    canvas.show(whole(session))
+    for bars in canvas.scene.bars_of.values():
+        assert len(bars.get_path().vertices) <= 5 * STRETCHES
+    times = canvas.scene.bars_of["sustained limit"].get_path().vertices[:, 0]
+    assert times.min() >= 0.0
+    assert times.max() <= 60.5

@@ -6,6 +6,8 @@ import pytest
 import thermnet as tn
 from thermnet.design.stack_variants import with_chamber, with_pipes, with_thickness
 from thermnet.explore import open_session
+from thermnet.explore.canvas import Canvas
+from thermnet.show.style import LINES
 
 
 @pytest.fixture(scope="module")
@@ -101,3 +103,35 @@ def test_machine_without_fins_compares_its_own_chamber():
     np.testing.assert_allclose(other.run.die[:, 0], run.temperature("cpu.hot_spot"), atol=1e-9)
     with pytest.raises(ValueError, match="no vapor chamber"):
         with_thickness(tn.load_design("tern-14"), 1e-3)
+
+
+def test_what_is_still_being_worked_out_is_grey_and_without_marks():
+    session = open_session("stack")
+    canvas = Canvas(session.explorer)
+    scene = canvas.scene
+
+    def marked():
+        return [name for name, marks in scene.marks.items() if marks.get_visible() and len(marks.get_xdata())]
+
+    canvas.show(session.picture())
+    own = [line.get_color() for line in scene.lines[scene.curve]]
+    both = marked()
+    assert own == [scene.c[colour] for colour, _ in LINES[:2]]
+    session.set(pipe_count=session.state["pipe_count"] + 1)
+    coming = session.pictures()
+    first = next(coming)
+    canvas.show(first)
+    assert not any(variant is not None and variant.curve is not None for variant in first.variants[:1])
+    for k, variant in enumerate(first.variants):
+        ready = variant is not None and variant.curve is not None
+        assert scene.lines[scene.curve][k].get_color() == (own[k] if ready else scene.c["grey"])
+        assert scene.levels[k].get_visible() == ready
+        strips = {scene.lines[ax][k].get_color() for ax in (scene.power, scene.die, scene.skin)}
+        assert strips == {scene.c["grey"] if variant is None else own[k]}
+    assert set(marked()) < set(both)
+    assert any("being worked out" in words.get_text() for _, words in scene.legend.slots)
+    *_, last = coming
+    canvas.show(last)
+    assert [line.get_color() for line in scene.lines[scene.curve]] == own
+    assert all(level.get_visible() for level in scene.levels)
+    assert marked() != both

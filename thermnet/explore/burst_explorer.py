@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from thermnet.design.design import Design
 from thermnet.explore import machine as shared
 from thermnet.explore.controls import Control
-from thermnet.explore.session import Explorer, Fact, Kept, State
+from thermnet.explore.session import Explorer, Fact, Kept, State, in_words
 from thermnet.run import Run
 from thermnet.solve.closed_loop import simulate
 from thermnet.studies.budget_curve import budget_curve
@@ -149,13 +149,13 @@ class BurstExplorer(Explorer):
             )
         if hottest:
             top = float(picture.skin[hottest].max())
-            found.append(Fact("hottest skin", f"{top:.1f} °C, {_zone(hottest)}", top))
+            found.append(Fact("hottest skin", f"{top:.1f} °C, {in_words(hottest)}", top))
         if np.isfinite(picture.noise).any():
             loud = float(np.nanmax(picture.noise))
             found.append(Fact("loudest", f"{loud:.1f} dBA", loud))
         if picture.curve is not None and np.isfinite(picture.curve.sustained):
             level = picture.curve.sustained
-            found.append(Fact("machine sustains", f"{level:.1f} W, held by {picture.curve.held_by}", level))
+            found.append(Fact("machine sustains", f"{level:.1f} W, held by {in_words(picture.curve.held_by)}", level))
         return tuple(found)
 
     def describe(self, state: State, picture: BurstPicture) -> str:
@@ -164,7 +164,7 @@ class BurstExplorer(Explorer):
         said += [f"{fact.label}: {fact.text}." for fact in self.facts(state, picture)]
         if picture.curve is not None:
             points = ", ".join(
-                f"{power:.1f} W for {duration:g} s ({binds})"
+                f"{power:.1f} W for {duration:g} s ({in_words(binds)})"
                 for duration, power, binds in zip(
                     picture.curve.duration, picture.curve.power, picture.curve.binds, strict=True
                 )
@@ -175,7 +175,7 @@ class BurstExplorer(Explorer):
     def cautions(self, state: State, picture: BurstPicture) -> tuple[str, ...]:
         """Hot skins, risky interface materials, and that this is a model."""
         excess = {
-            _zone(zone): (float(values.max()), picture.skin_limit[zone])
+            in_words(zone): (float(values.max()), picture.skin_limit[zone])
             for zone, values in picture.skin.items()
         }
         return (*shared.skin_cautions(excess), *shared.material_cautions(state), CAUTION)
@@ -275,7 +275,3 @@ def _after(picture: BurstPicture) -> str:
         word = "nothing but the load" if flag == "demand" else flag
         said.append(f"{chip} {word}" if len(picture.chips) > 1 else word)
     return ", ".join(said)
-
-
-def _zone(node: str) -> str:
-    return node.replace("_", " ").replace(".", " ")

@@ -12,7 +12,7 @@ from thermnet.explore.burst_explorer import HORIZON, SHOWN_FLAGS, BurstExplorer,
 from thermnet.explore.controls import calm_top
 from thermnet.explore.machine import chips_of
 from thermnet.explore.scene import EndNames, Legend, Scene, boxes
-from thermnet.explore.session import Frozen
+from thermnet.explore.session import Frozen, in_words
 from thermnet.show.axis import log_time
 from thermnet.show.style import LINES, marks_of
 from thermnet.show.thin import share, spans
@@ -184,8 +184,7 @@ class BurstScene(Scene):
                     parts.append(share(picture.time, picture.bound[:, k], code))
                 self.bound_shares[flag].set(text=_shares(parts), y=y, visible=any(parts))
                 words.set(text=flag, y=y, color=self.c["ink" if any(parts) else "quiet"])
-            bars.set_verts(found)
-            bars.set_visible(bool(found))
+            bars.show(found)
 
     def _curve(self, picture: BurstPicture, before: BurstPicture | None) -> None:
         c, curve = self.c, picture.curve or self._last
@@ -226,7 +225,7 @@ class BurstScene(Scene):
                     )
                 here = [i for i, binds in enumerate(curve.binds) if binds == name]
                 self.curve_marks[name].set_data(curve.duration[here], curve.power[here])
-                entries.append((f"held by {name}", {"color": c[mark.colour], "marker": mark.marker}))
+                entries.append((f"held by {in_words(name)}", {"color": c[mark.colour], "marker": mark.marker}))
         self._point(picture)
         self.legend.show(entries)
 

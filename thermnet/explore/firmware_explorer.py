@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from thermnet.design.design import Design
 from thermnet.explore import machine as shared
 from thermnet.explore.controls import Control, choice, of_parameter
-from thermnet.explore.session import Explorer, Fact, Kept, State
+from thermnet.explore.session import Explorer, Fact, Kept, State, in_words
 from thermnet.firmware.mode import FanControl, FanTable, Mode
 from thermnet.solve.closed_loop import simulate
 from thermnet.solve.trouble import RAMPS_PER_MINUTE, ramps_per_minute
@@ -28,6 +28,9 @@ TABLE, DRIVE, LIMITS = "Fan table", "Fan drive", "Limits"
 
 SHOWN_FLAGS = ("demand", "burst limit", "sustained limit", "peak limit", "shared budget", "junction", "skin")
 """Rows of the strip that tells which limit binds; only those the mode has."""
+
+WARMEST, APART = 110.0, 1.0
+"""degC at which the last step may be taken at most, K from step to step at least."""
 
 DRIVEN = ("idle_speed", "rise", "fall", "dwell")
 """Fields of a fan's drive that have a control of the same name."""
@@ -89,7 +92,7 @@ class FirmwareExplorer(Explorer):
         own, chip = design.modes[mode.value], shared.chips_of(design)[0]
         load = dataclasses.replace(shared.load_control(design), value="compile")
         minutes = choice("minutes", "Time shown", shared.ROOM, [("10 min", 10), ("30 min", 30), ("60 min", 60)], 10, "length of the run")
-        margin = of_parameter(design, f"modes.{mode.value}.chips.{chip}.throttle_margin", "throttle_margin", "Throttle below junction limit", LIMITS)
+        margin = of_parameter(design, f"modes.{mode.value}.chips.{chip}.throttle_margin", "throttle_margin", "Throttle below its limit", LIMITS)
         skin = (of_parameter(design, f"modes.{mode.value}.skin_limits.0.limit", "skin_limit", "Skin limiter holds", LIMITS),) if own.skin_limits else ()
         return (
             mode, load, *shared.room_controls(design)[:1], minutes, *self._fan_controls(mode.value),
@@ -97,9 +100,11 @@ class FirmwareExplorer(Explorer):
         )  # fmt: skip
 
     def follow(self, state: State, name: str) -> Mapping[str, Any]:
-        """Let a mode bring its limits, drive and table, and the choice of a table its rows."""
+        """Let a mode bring its limits, drive and table, the choice of a table its rows; rows in the way move along."""
         if name == "table":
             return self._table_values(state["mode"], state["table"])
+        if name.startswith(("on_", "speed_")):
+            return _pushed(state, name)
         if name != "mode":
             return {}
         mode = self.design.modes[state["mode"]]
@@ -171,7 +176,7 @@ class FirmwareExplorer(Explorer):
             found += [Fact("loudest", f"{loud:.1f} dBA", loud), Fact("noise, mean energy", f"{energy:.1f} dBA", energy)]
         for fan, ramps in picture.ramps.items():
             word = "hunts" if ramps > RAMPS_PER_MINUTE else "calm"
-            found.append(Fact(f"{fan.replace('_', ' ')} turns round", f"{ramps:.1f} per minute, {word}", ramps))
+            found.append(Fact(f"{in_words(fan)} turns round", f"{ramps:.1f} per minute, {word}", ramps))
         return tuple(found)
 
     def describe(self, state: State, picture: FirmwarePicture) -> str:
@@ -203,9 +208,10 @@ class FirmwareExplorer(Explorer):
         for k in range(1, ROWS + 1):
             rows += [
                 Control(name=f"on_{k}", label=f"Step {k} from", group=TABLE, kind="number", value=values[f"on_{k}"], unit="degC",
-                        low=30.0, high=110.0, step=1.0, doc="sensor reading at which this step is taken"),
+                        low=30.0 + (k - 1) * APART, high=WARMEST - (ROWS - k) * APART, step=1.0,
+                        doc="sensor reading at which this step is taken; steps in the way move along"),
                 Control(name=f"speed_{k}", label=f"Step {k} speed", group=TABLE, kind="number", value=values[f"speed_{k}"], unit="rpm",
-                        low=0.0, high=top, step=100.0, doc="speed asked of the first fan; further fans keep their distance to it"),
+                        low=0.0, high=top, step=100.0, doc="speed asked of the first fan; further fans keep their distance to it, steps in the way move along"),
             ]  # fmt: skip
         key = f"modes.{mode}.fans.{name}"
         drives = {"idle_speed": "Idle speed", "rise": "Fastest rise", "fall": "Fastest fall", "dwell": "Dwell before a step down"}
@@ -234,7 +240,7 @@ class FirmwareExplorer(Explorer):
         found: dict[str, Any] = {"steps": len(rows), "hysteresis": float(table.hysteresis)}
         while len(rows) < ROWS:
             on, speed = rows[-1]
-            rows.append((min(on + 8.0, 110.0), max(speed, min(speed + 400.0, float(np.floor(top / 100.0) * 100.0)))))
+            rows.append((min(on + 8.0, WARMEST - (ROWS - 1 - len(rows)) * APART), max(speed, min(speed + 400.0, float(np.floor(top / 100.0) * 100.0)))))
         for k, (on, speed) in enumerate(rows, 1):
             found |= {f"on_{k}": on, f"speed_{k}": speed}
         return found
@@ -279,9 +285,9 @@ class FirmwareExplorer(Explorer):
             chips=chips, fans=fans, time=run.time, power=np.asarray(run.channels["power"].values),
             die=np.stack([run.temperature(node) for node in hot], axis=1),
             die_aim=np.array([junction[node] - mode.chips[chip].throttle_margin for node, chip in zip(hot, chips, strict=True)]),
-            skin_name=_said(limiter.sensor if limiter else nearest),
+            skin_name=in_words(limiter.sensor if limiter else nearest),
             skin=run.channel("reading", limiter.sensor) if limiter else run.temperature(nearest),
-            skin_limit=float(limiter.limit) if limiter else None, skin_excess={_said(node): pair for node, pair in tops.items()},
+            skin_limit=float(limiter.limit) if limiter else None, skin_excess={in_words(node): pair for node, pair in tops.items()},
             fan=np.asarray(run.channels["fan_speed"].values) if fans else np.zeros((run.time.size, 0)),
             noise=np.asarray(run.channels["noise"].values[:, 0]) if "noise" in run.channels else empty, noise_cap=mode.noise_cap,
             bound=np.asarray(run.channels["limit"].values), flags=run.channels["limit"].flags,
@@ -292,6 +298,22 @@ class FirmwareExplorer(Explorer):
         )  # fmt: skip
 
 
+def _pushed(state: State, name: str) -> dict[str, float]:
+    """Rows that have to move so that thresholds rise and speeds do not fall, when one of them has been moved."""
+    word, number = name.split("_")
+    gap, found, own = APART if word == "on" else 0.0, {}, int(number)
+    for way, last in ((1, ROWS), (-1, 1)):
+        edge = state[name]
+        for k in range(own + way, last + way, way):
+            value = state[f"{word}_{k}"]
+            inside = way * (value - edge)
+            if inside > 0.0 or inside == gap == 0.0:
+                break
+            edge += way * gap
+            found[f"{word}_{k}"] = edge
+    return found
+
+
 def held_share(picture: FirmwarePicture, chip: int, flag: str) -> float:
     """Share of the time that a limit holds a chip."""
     return float(np.mean(picture.bound[:-1, chip] == picture.flags.index(flag)))
@@ -299,7 +321,3 @@ def held_share(picture: FirmwarePicture, chip: int, flag: str) -> float:
 
 def _table_of(fan: FanControl, sensor: str) -> FanTable | None:
     return next((table for table in fan.tables if table.sensor == sensor), None)
-
-
-def _said(name: str) -> str:
-    return name.replace("_", " ").replace(".", " ")

@@ -11,7 +11,7 @@ from matplotlib.ticker import MaxNLocator
 from thermnet.explore.controls import calm_top
 from thermnet.explore.firmware_explorer import SHOWN_FLAGS, FirmwareExplorer, FirmwarePicture, held_share
 from thermnet.explore.scene import EndNames, Legend, Scene, boxes
-from thermnet.explore.session import Frozen
+from thermnet.explore.session import Frozen, in_words
 from thermnet.show.style import LINES, marks_of
 from thermnet.show.thin import spans
 
@@ -53,9 +53,12 @@ class FirmwareScene(Scene):
         self.bars_of = {flag: self.bars(self.bound, mark.colour, mark.hatch) for flag, mark in marks.items()}
         beside: dict[str, Any] = {"transform": self.bound.get_yaxis_transform(), "va": "center", "fontsize": 9}
         self.flag_words = {flag: self.words(self.bound, 1.02, **beside) for flag in marks}
-        self.flag_shares = {flag: self.words(self.bound, 1.27, **beside) for flag in marks}
+        self.flag_shares = {flag: self.words(self.bound, 1.30, **beside) for flag in marks}
         self.table = figure.add_axes((0.665, 0.40, 0.305, 0.55), title="Fan table, rpm over sensor °C")
         self.table.set_xlabel("what the sensor reads, °C", fontsize=9.5)
+        self.table.xaxis.set_label_coords(0.5, -0.09)
+        for axis in (self.table.xaxis, self.table.yaxis):
+            axis.set_major_locator(MaxNLocator(6))
         self.table_before = self.before(self.table)
         self.path = self.line(self.table, "sky", "-", 1.0)
         self.down = self.line(self.table, "quiet", (0, (3, 2)), 1.4)
@@ -101,7 +104,7 @@ class FirmwareScene(Scene):
                 there = k < len(names)
                 self.put(line, seen.minutes if there else None, seen.of(columns[k]) if there else None)
                 if there and field != "skin":
-                    ends.append((float(columns[k][-1]), names[k].replace("_", " "), line.get_color()))
+                    ends.append((float(columns[k][-1]), in_words(names[k]), line.get_color()))
             if field == "skin":
                 there = picture.skin_limit is not None
                 self.put(self.skin_limit, [0.0, minutes] if there else None, [picture.skin_limit] * 2 if there else None)
@@ -120,6 +123,7 @@ class FirmwareScene(Scene):
     def _bound(self, picture: FirmwarePicture) -> None:
         self.limits(self.bound, -0.6, len(picture.rows) - 0.4)
         many, t = len(picture.chips), picture.time / 60.0
+        pixel = float(t[-1]) / STRETCHES
         for flag, bars in self.bars_of.items():
             here = flag in picture.rows
             self.flag_words[flag].set_visible(here)
@@ -130,12 +134,11 @@ class FirmwareScene(Scene):
                 parts = [held_share(picture, k, flag) for k in range(many)]
                 for k in range(many):
                     top = y + 0.4 - 0.8 * k / many
-                    found += boxes([(a, n) for a, n in spans(t, picture.bound[:, k], code) if n > 0], top - 0.8 / many + 0.04, top)
+                    found += boxes(spans(t, picture.bound[:, k], code, shortest=pixel), top - 0.8 / many + 0.04, top)
                 text = " / ".join("<1 %" if 0 < part < 0.01 else f"{100 * part:.0f} %" for part in parts)
                 self.flag_words[flag].set(text=flag, y=y, color=self.c["ink" if any(parts) else "quiet"])
                 self.flag_shares[flag].set(text=text, y=y, visible=any(parts))
-            bars.set_verts(found)
-            bars.set_visible(bool(found))
+            bars.show(found)
 
     def _table(self, picture: FirmwarePicture, before: FirmwarePicture | None) -> None:
         c = self.c
@@ -161,7 +164,7 @@ class FirmwareScene(Scene):
             entries = [
                 ("a step is taken", {"color": c["ink"], "linestyle": "-", "marker": "o"}),
                 ("a step is left", {"color": c["quiet"], "linestyle": (0, (3, 2))}),
-                (f"way of the run, {picture.fans[0].replace('_', ' ')}", {"color": c["sky"], "linestyle": "-"}),
+                (f"way of the run, {in_words(picture.fans[0])}", {"color": c["sky"], "linestyle": "-"}),
                 ("end of the run", {"color": c["orange"], "marker": "D"}),
             ]
         if before is not None:

@@ -8,28 +8,33 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from thermnet.explore.controls import calm_top
 from thermnet.explore.joint_explorer import JointExplorer, JointPicture, diagonal
 from thermnet.explore.scene import Scene
 from thermnet.explore.session import Frozen
 from thermnet.show.joint_figures import SCALE
 
 MAPS = (
-    ("pressure", "Pressure, kPa", "orange"), ("bond_line", "Bond line, µm", "blue"), ("rise", "Rise over plate, K", "rose"),
+    ("pressure", "Pressure, kPa", "kPa", "orange"), ("bond_line", "Bond line, µm", "µm", "blue"), ("rise", "Rise over plate, K", "K", "rose"),
 )  # fmt: skip
-"""Field of the picture, title, colour of its line."""
+"""Field of the picture, title, unit, colour of its line."""
+
+EVEN = 0.01
+"""Spread over the highest value below which no place is marked as the highest."""
+
+DARK_EDGE = "#15191d"
+"""Drawn around white lines, so that they are seen on every colour of the maps."""
 
 
 class MapView:
     """One map with its scale, and the cut below it."""
 
     def __init__(
-        self, scene: Scene, figure: Figure, left: float, field: str, title: str, colour: str
+        self, scene: Scene, figure: Figure, left: float, field: str, title: str, unit: str, colour: str
     ) -> None:
         self.field, self.scene, c = field, scene, scene.c
         self.map = figure.add_axes((left, 0.455, 0.229, 0.40), title=title)
         self.bar = figure.add_axes((left + 0.237, 0.455, 0.010, 0.40))
-        self.cut = figure.add_axes((left, 0.095, 0.247, 0.225))
+        self.cut = figure.add_axes((left, 0.095, 0.247, 0.225), title=unit)
         self.map.grid(visible=False)
         for axis in (self.map.xaxis, self.map.yaxis):
             axis.set_major_locator(MaxNLocator(6, integer=True))
@@ -54,14 +59,17 @@ class MapView:
         self.bar.grid(visible=False)
         for spine in self.bar.spines.values():
             spine.set_visible(False)
-        self.way = scene.line(self.map, "paper", (0, (2, 2)), 1.0)
-        self.spot_edge = scene.line(self.map, "ink", "-", 3.0)
-        self.spot = scene.line(self.map, "ink", "-", 1.4)
-        self.spot_edge.set_color("#15191d")
-        self.spot.set_color("#ffffff")
-        self.way.set_color("#ffffff")
-        self.top_edge = scene.line(self.map, "ink", "none", marker="o", markersize=9, markerfacecolor="none", markeredgewidth=3.4, markeredgecolor="#15191d")  # fmt: skip
-        self.top = scene.line(self.map, "ink", "none", marker="o", markersize=9, markerfacecolor="none", markeredgewidth=1.6, markeredgecolor="#ff9152")  # fmt: skip
+        self.ways = [scene.line(self.map, "ink", "-", 2.2), scene.line(self.map, "ink", (0, (2, 2)), 1.0)]
+        self.spots = [scene.line(self.map, "ink", "-", width) for width in (3.0, 1.4)]
+        for under, over in (self.ways, self.spots):
+            under.set_color(DARK_EDGE)
+            over.set_color("#ffffff")
+        self.ways[0].set_alpha(0.45)
+        ring: dict[str, Any] = {"marker": "o", "markersize": 9, "markerfacecolor": "none", "clip_on": False}
+        self.tops = [
+            scene.line(self.map, "ink", "none", markeredgewidth=width, markeredgecolor=edge, **ring)
+            for width, edge in ((3.4, DARK_EDGE), (1.6, "#ff9152"))
+        ]
         self.told = scene.words(
             self.map,
             1.0,
@@ -74,7 +82,8 @@ class MapView:
         )
         self.past = scene.before(self.cut)
         self.level = scene.line(self.cut, "quiet", (0, (2, 2)), 1.0)
-        self.level_words = scene.words(self.cut, fontsize=9, color=c["quiet"], va="bottom", ha="right")
+        above: dict[str, Any] = {"transform": self.cut.transAxes, "va": "bottom", "ha": "right"}
+        self.level_words = scene.words(self.cut, 1.0, 1.03, fontsize=9, color=c["quiet"], **above)
         self.line = scene.line(self.cut, colour, "-", 2.0)
         self.cut.set_xlabel("along the dashed diagonal, mm", fontsize=9, labelpad=1)
 
@@ -95,14 +104,16 @@ class MapView:
         self.map.set_xlim(-half_x, half_x)
         self.colours.set_extent((0.0, 1.0, 0.0, high))
         sign = 1.0 if picture.rising else -1.0
-        self.way.set_data([-half_x, half_x], [-sign * half_y, sign * half_y])
+        for line in self.ways:
+            line.set_data([-half_x, half_x], [-sign * half_y, sign * half_y])
         outline = border(picture.hot_spot, half_x, half_y)
-        for line in (self.spot_edge, self.spot):
+        for line in self.spots:
             self.scene.put(line, *outline)
         row, column = np.unravel_index(int(np.argmax(values)), values.shape)
         place = cells(values.shape[1], half_x)[column], cells(values.shape[0], half_y)[row]
-        for mark in (self.top_edge, self.top):
-            mark.set_data([place[0]], [place[1]])
+        uneven = float(np.ptp(values)) > EVEN * float(values.max())
+        for mark in self.tops:
+            self.scene.put(mark, [place[0]] if uneven else None, [place[1]] if uneven else None)
         self.told.set_text(f"top {values.max():.3g}" if values.max() < 1000 else f"top {values.max():.0f}")
         half = float(np.hypot(half_x, half_y))
         along = cells(values.shape[0], half)
@@ -119,9 +130,7 @@ class MapView:
         self.cut.set_xlim(-half, half)
         fits = level is not None and level <= top
         self.scene.put(self.level, [-half, half] if fits else None, [level, level] if fits else None)
-        self.level_words.set(
-            text=name if fits else "", x=half, y=0.0 if level is None else level + 0.01 * top
-        )
+        self.level_words.set_text(f"dotted: {name}" if fits else "")
 
 
 class JointScene(Scene):
@@ -132,12 +141,12 @@ class JointScene(Scene):
     def build(self, figure: Figure) -> None:
         """Make axes and artists, once."""
         self.views = [
-            MapView(self, figure, left, *what) for left, what in zip((0.045, 0.375, 0.705), MAPS, strict=True)
+            MapView(self, figure, left, *what) for left, what in zip((0.057, 0.385, 0.713), MAPS, strict=True)
         ]
         self.views[0].map.set_ylabel("y, mm (front to back)", fontsize=9, labelpad=1)
         self.note = self.words(
             self.views[0].map,
-            0.045,
+            0.057,
             0.965,
             transform=figure.transFigure,
             va="top",
@@ -150,7 +159,7 @@ class JointScene(Scene):
         before: JointPicture | None = None if baseline is None else baseline.picture
         mean = float(picture.bond_line.mean())
         levels = (
-            (picture.limit, f"allowed {picture.limit:g}"), (mean, f"mean {mean:.1f}"), (picture.flat_rise, f"hottest if flat {picture.flat_rise:.1f}"),
+            (picture.limit, f"allowed {picture.limit:g}"), (mean, f"mean {mean:.1f}"), (picture.flat_rise, f"flat joint, hottest {picture.flat_rise:.1f}"),
         )  # fmt: skip
         for view, (level, name) in zip(self.views, levels, strict=True):
             view.show(picture, before, level, name)
@@ -161,10 +170,9 @@ class JointScene(Scene):
 
 
 def calm(value: float) -> float:
-    """End of a scale a little above a value: a multiple of a tenth of the power of ten below 5, of a fifth above."""
+    """End of a scale a little above a value: 1, 1.5, 2, 3, 4, 5, 6, 8 or 10 times a power of ten."""
     size = 10.0 ** np.floor(np.log10(max(value, 1e-9)))
-    step = size * (0.5 if value < 5 * size else 1.0)
-    return float(calm_top(value, step))
+    return float(size * next(top for top in (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0) if value <= top * size * (1 + 1e-9)))
 
 
 def cells(count: int, half: float) -> Any:

@@ -76,7 +76,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         self.cautions = widgets.HTML()
         self.buttons = self._make_buttons(dark)
         head = widgets.HTML(
-            f"<style>{SHEET}</style>{NAMES_FOR_HANDLES}<h3>{escape(explorer.title)}: {escape(explorer.design.name)}</h3>"
+            f"<style>{SHEET}</style><h3>{escape(explorer.title)}: {escape(explorer.design.name)}</h3>"
             f"<p>{escape(explorer.question)} {escape(explorer.design.title)}</p>"
         )
         head.add_class("tn-head")
@@ -87,7 +87,9 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         shown = widgets.VBox([self.picture, row, self.message, self.call, self.cautions])
         shown.add_class("tn-show")
         body = widgets.HBox([side, shown], layout=widgets.Layout(flex_flow="row wrap", overflow="visible"))
-        super().__init__([head, body])
+        script = {"output_type": "display_data", "data": {"application/javascript": NAMES_FOR_HANDLES}, "metadata": {}}
+        names = widgets.Output(outputs=(script,), layout=widgets.Layout(display="none"))
+        super().__init__([head, body, names])
         self.add_class("tn-panel")
         self.add_class(f"tn-{explorer.name}")
         self.say("")

@@ -4,18 +4,23 @@ SHEET = """
 .tn-panel { --tn-ink: var(--jp-ui-font-color1, #1d2328); --tn-quiet: var(--jp-ui-font-color2, #5a626a);
   --tn-paper: var(--jp-layout-color1, #fff); --tn-line: var(--jp-border-color2, #dde1e5);
   color: var(--tn-ink); background: var(--tn-paper); border: 1px solid var(--tn-line); border-radius: 8px;
+  --jp-widgets-slider-handle-size: 14px;
+  --jp-widgets-dropdown-arrow: url("data:image/svg+xml;utf8,<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 18 18'>\
+<path d='M5 7l4 4 4-4' fill='none' stroke='%238a9299' stroke-width='2'/></svg>");
   padding: 14px 18px 12px; max-width: 1340px; box-sizing: border-box; font-size: 13px; overflow: visible; }
 .tn-panel .widget-html-content { font-size: 13px; line-height: 1.45; }
 .tn-head h3 { margin: 0; font-size: 17px; font-weight: 600; }
 .tn-head p { margin: 1px 0 6px; color: var(--tn-quiet); }
-.tn-controls { width: 292px; flex: 0 0 292px; margin-right: 22px; overflow: visible; }
+.tn-controls { width: 308px; flex: 0 0 308px; margin-right: 10px; padding-left: 3px; box-sizing: border-box;
+  max-height: max(560px, calc(100vh - 170px)); overflow: hidden auto; }
+.tn-controls > * { flex: 0 0 auto; margin-right: 12px; }
 .tn-controls h4 { margin: 12px 0 2px; font-size: 11.5px; font-weight: 600; letter-spacing: .04em; color: var(--tn-quiet);
   border-bottom: 1px solid var(--tn-line); padding-bottom: 2px; }
 .tn-control { overflow: visible; align-items: flex-end; }
 .tn-control .widget-slider { flex-wrap: wrap; height: auto; width: 196px; margin: 1px 6px 1px 0; overflow: visible; }
 .tn-control .widget-slider > .widget-label { flex: 0 0 auto; width: auto; max-width: none; line-height: 20px; height: 20px;
   justify-content: flex-start; text-align: left; white-space: nowrap; overflow: visible; }
-.tn-control .widget-slider .slider-container { flex: 1 0 100%; margin: 5px 0 0 7px; }
+.tn-control .widget-slider .slider-container { flex: 1 0 100%; margin: 6px 0 0 7px; }
 .tn-control .widget-text { width: 78px; margin: 1px 0; }
 .tn-control .widget-text > .widget-label { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
 .tn-control .widget-text input { text-align: right; }
@@ -26,7 +31,7 @@ SHEET = """
 .tn-show { flex: 1 1 600px; min-width: 320px; overflow: visible; }
 .tn-picture { display: block; max-width: 100%; height: auto; }
 .tn-figure { margin: 0; }
-body[data-jp-theme-light="false"] .tn-figure.tn-light .tn-picture { filter: invert(.92) hue-rotate(180deg); }
+body[data-jp-theme-light="false"] .tn-panel:not(.tn-joint) .tn-figure.tn-light .tn-picture { filter: invert(.92) hue-rotate(180deg); }
 .tn-panel dl.tn-facts { display: flex; flex-wrap: wrap; gap: 6px 28px; margin: 8px 0 2px; padding: 9px 0 0; min-height: 46px;
   border-top: 1px solid var(--tn-line); }
 .tn-panel dl.tn-facts > div { min-width: 104px; }
@@ -61,9 +66,12 @@ body[data-jp-theme-light="false"] .tn-figure.tn-light .tn-picture { filter: inve
 .tn-panel .noUi-handle { background: #3f7fa8; border-color: #3f7fa8; box-shadow: none; }
 """
 
-NAMES_FOR_HANDLES = """<img alt="" src="data:," style="display:none" onerror="
-const name = () => document.querySelectorAll('.tn-panel .widget-slider').forEach(slider => {
+NAMES_FOR_HANDLES = """
+const name = () => element.closest('.tn-panel')?.querySelectorAll('.widget-slider').forEach(slider => {
   const handle = slider.querySelector('.noUi-handle'), label = slider.querySelector('.widget-label');
   if (handle && label) handle.setAttribute('aria-label', label.textContent); });
-name(); [200, 800, 2500].forEach(after => setTimeout(name, after));">"""
-"""Gives slider handles the name beside them: ipywidgets leaves them without one, and HTML of a widget runs no scripts."""
+[0, 200, 800, 2500].forEach(after => setTimeout(name, after));"""
+"""Gives slider handles the name beside them, which ipywidgets leaves out.
+
+Shown as an output, the way in which notebooks and voila run a script; a script inside an HTML widget does not run.
+"""

@@ -9,9 +9,10 @@ from typing import Any, ClassVar
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
 from matplotlib.transforms import blended_transform_factory
 
 from thermnet.explore.session import Explorer, Frozen
@@ -22,13 +23,12 @@ from thermnet.show.style import _apart, colours
 class Scene(ABC):
     """Draws the pictures of an explorer into one figure.
 
-    Axes, ticks and all else that stays is drawn once per set of limits and kept as an image; what was made by
-    :meth:`line`, :meth:`words` and the like moves and is drawn on top of it each time.
+    Each axes with its ticks and all else that stays is drawn once per limits and kept as an image; what was made by
+    :meth:`line`, :meth:`words` and the like moves and is drawn on top of them each time.
 
     Attributes
     ----------
     moving : artists that move, in the order in which they are drawn
-    still : whatever else the part that stays depends on (beside limits and titles of the axes)
     """
 
     width: ClassVar[int] = 980
@@ -37,7 +37,6 @@ class Scene(ABC):
     def __init__(self, explorer: Explorer, dark: bool) -> None:
         self.explorer, self.dark, self.c = explorer, dark, colours(dark)
         self.moving: list[Artist] = []
-        self.still: Hashable = None
 
     @abstractmethod
     def build(self, figure: Figure) -> None:
@@ -47,9 +46,9 @@ class Scene(ABC):
     def show(self, picture: Any, baseline: Frozen | None) -> None:
         """Move the artists to a picture, and set limits in calm steps that depend on the pictures alone."""
 
-    def key(self, figure: Figure) -> Hashable:
-        """What the part that stays depends on."""
-        return (self.still, *((ax.get_xlim(), ax.get_ylim(), ax.get_title(loc="left")) for ax in figure.axes))
+    def key(self, ax: Axes) -> Hashable:
+        """What the part of an axes that stays depends on."""
+        return ax.get_xlim(), ax.get_ylim(), ax.get_title(loc="left")
 
     # -- makers --------------------------------------------------------------------------------------------
 
@@ -69,17 +68,18 @@ class Scene(ABC):
         ax.add_artist(text)
         return self.moves(text)
 
-    def bars(self, ax: Axes, colour: str, hatch: str) -> Any:
+    def bars(self, ax: Axes, colour: str, hatch: str) -> Bars:
         """Make boxes that move."""
-        made = PolyCollection(
-            [],
+        made = Bars(
+            Path(np.zeros((0, 2))),
             facecolor=self.c["paper" if hatch else "faint"],
             edgecolor=self.c[colour],
             hatch=hatch,
             linewidth=0.9,
         )
-        ax.add_collection(made, autolim=False)
-        return self.moves(made)
+        ax.add_artist(made)
+        self.moves(made)
+        return made
 
     @staticmethod
     def put(line: Line2D, x: Any, y: Any) -> None:
@@ -100,6 +100,16 @@ class Scene(ABC):
         artist.set_animated(True)
         self.moving.append(artist)
         return artist
+
+
+class Bars(PathPatch):
+    """Many boxes as one path: a hatch costs as much for one box as for hundreds."""
+
+    def show(self, corners: Sequence[Any]) -> None:
+        """Move to boxes given by their corners (four each), or go away where there are none."""
+        self.set_visible(bool(corners))
+        if corners:
+            self.set_path(Path.make_compound_path_from_polys(np.asarray(corners, dtype=float)))
 
 
 class EndNames:

@@ -324,6 +324,11 @@ class Session:
         return self.explorer.describe(self.state, picture)
 
 
+def in_words(name: str) -> str:
+    """Write a dotted or underscored name (``bottom.hot_zone``) as words."""
+    return name.replace("_", " ").replace(".", " ")
+
+
 def as_design(design: Any) -> Design:
     """Design given as such, by the name of a packaged one, or by path.
 

@@ -14,7 +14,7 @@ from thermnet.design.stack_variants import CAUTION as STACK_CAUTION
 from thermnet.explore import machine as shared
 from thermnet.explore.burst_explorer import BurstPicture, Curve, curve_key, curves_of, strips_of
 from thermnet.explore.controls import Control, choice, of_parameter
-from thermnet.explore.session import Explorer, Kept, State, Table
+from thermnet.explore.session import Explorer, Kept, State, Table, in_words
 from thermnet.parts.two_phase import TwoPhasePart
 from thermnet.studies.burst_budget import CAUTION
 from thermnet.studies.held_power import HeldPower
@@ -35,7 +35,7 @@ class Variant:
         Strips under the power limits of the state.
     curve : Curve or None while it is being worked out
     margin : float
-        W to dry-out when the sustained power is held for ever (nan without pipes or chamber, None as the curve).
+        W to dry-out when the sustained power is held for ever (nan without pipes or chamber, None while it is being worked out).
     mass, over_chip, at_fins : float
         kg of the stack, m; nan where there is no such stack.
     """
@@ -135,7 +135,9 @@ class StackExplorer(Explorer):
         machine = shared.machine_at(self.design, own, kept)
         run = kept.get(_strips_key(own, start), lambda: strips_of(self.design, machine, own, start, kept))
         mass, over, at_fins = kept.get(("sizes", *shared.machine_key(own)), lambda: _sizes(machine))
-        return Variant(shared.stack_label(machine, own), run, None, None, mass, over, at_fins)
+        key = curve_key(own, start)
+        curve = kept.get(key, lambda: None) if key in kept else None
+        return Variant(shared.stack_label(machine, own), run, curve, None, mass, over, at_fins)
 
     def _whole(self, variant: Variant | None, own: State, start: Any, kept: Kept) -> Iterator[Variant]:
         assert variant is not None
@@ -182,7 +184,7 @@ class StackExplorer(Explorer):
         found: list[str] = []
         for variant in filter(None, picture.variants):
             excess = {
-                f"{variant.label}: {zone.replace('_', ' ').replace('.', ' ')}": (
+                f"{variant.label}: {in_words(zone)}": (
                     float(values.max()),
                     variant.run.skin_limit[zone],
                 )
@@ -241,7 +243,7 @@ def _numbers(variant: Variant) -> list[str]:
     ]
     zones = [float(values.max()) for values in run.skin.values()]
     return [
-        text(None if curve is None or not curve.held_by else curve.sustained), (curve.held_by if curve else "").replace("_", " ") or "…", *map(text, points),
+        text(None if curve is None or not curve.held_by else curve.sustained), in_words(curve.held_by if curve else "") or "…", *map(text, points),
         text(variant.margin), text(float(run.die.max())), text(max(zones, default=float("nan"))), text(1e3 * variant.mass),
         text(1e3 * variant.over_chip), text(1e3 * variant.at_fins),
     ]  # fmt: skip

@@ -12,7 +12,7 @@ from thermnet.explore.burst_explorer import HORIZON, Curve
 from thermnet.explore.burst_scene import EARLIEST, FIRST, LATEST, STOPS, Sampled, nearest_zone
 from thermnet.explore.controls import calm_top
 from thermnet.explore.scene import EndNames, Legend, Scene
-from thermnet.explore.session import Frozen
+from thermnet.explore.session import Frozen, in_words
 from thermnet.explore.stack_explorer import StackExplorer, StackPicture, Variant
 from thermnet.show.axis import log_time
 from thermnet.show.style import LINES, marks_of
@@ -58,11 +58,16 @@ class StackScene(Scene):
         self.marks: dict[str, Any] = {}
 
     def show(self, picture: StackPicture, baseline: Frozen | None) -> None:
-        """Move the artists to a picture; a machine still being worked out stays as it was."""
+        """Move the artists to a picture; what is still being worked out stays as it was, in grey and without its marks."""
         for k, variant in enumerate(picture.variants):
+            ready = {ax: variant is not None for ax in self.lines}
             if variant is not None:
                 self.last[k] = variant
                 self.last_curve[k] = variant.curve or self.last_curve[k]
+                ready[self.curve] = variant.curve is not None
+            for ax, lines in self.lines.items():
+                lines[k].set_color(self.c[LINES[k][0] if ready[ax] else "grey"])
+            self.levels[k].set_visible(ready[self.curve])
         shown = [(k, variant) for k, variant in enumerate(self.last) if variant is not None]
         before: list[Variant] = (
             [] if baseline is None else [v for v in baseline.picture.variants if v is not None]
@@ -73,7 +78,8 @@ class StackScene(Scene):
             [c for _, c in curves] + [v.curve for v in before if v.curve],
         )
         self._strips(shown, before)
-        self._curves(shown, curves, before)
+        fresh = [k for k, v in enumerate(picture.variants) if v is not None and v.curve is not None]
+        self._curves(shown, curves, fresh, before)
 
     def _limits(self, variants: list[Variant], curves: list[Curve]) -> None:
         runs = [variant.run for variant in variants]
@@ -102,7 +108,7 @@ class StackScene(Scene):
         c = self.c
         ends: dict[Any, list[tuple[float, str, str]]] = {ax: [] for ax in self.names}
         for k, variant in shown:
-            run, colour = variant.run, c[LINES[k][0]]
+            run, colour = variant.run, self.lines[self.die][k].get_color()
             seen, zone = Sampled(run.time), nearest_zone(run)
             power, die = run.power.sum(axis=1), run.die[:, int(np.argmax(run.die.max(axis=0)))]
             self.lines[self.power][k].set_data(seen.time, seen.of(power))
@@ -135,26 +141,25 @@ class StackScene(Scene):
             self.put(lines[self.skin], seen.time, seen.of(old.skin[zone]) if zone else None)
 
     def _curves(
-        self, shown: list[tuple[int, Variant]], curves: list[tuple[int, Curve]], before: list[Variant]
-    ) -> None:
+        self, shown: list[tuple[int, Variant]], curves: list[tuple[int, Curve]], fresh: list[int], before: list[Variant],
+    ) -> None:  # fmt: skip
         c = self.c
         entries: list[tuple[str, dict[str, Any]]] = []
         points: dict[str, list[tuple[float, float]]] = {}
         for k, curve in curves:
             self.lines[self.curve][k].set_data(curve.duration, curve.power)
-            if np.isfinite(curve.sustained):
-                self.levels[k].set_data([EARLIEST, LATEST], [curve.sustained] * 2)
+            if k not in fresh:
+                continue
+            self.put(self.levels[k], [EARLIEST, LATEST], [curve.sustained] * 2 if np.isfinite(curve.sustained) else None)
             for duration, power, binds in zip(curve.duration, curve.power, curve.binds, strict=True):
                 points.setdefault(binds, []).append((float(duration), float(power)))
         for k, variant in shown:
-            colour, dashes = LINES[k]
-            found = dict(curves).get(k)
-            level = (
-                f", sustains {found.sustained:.1f} W (dotted)"
-                if found and np.isfinite(found.sustained)
-                else ""
-            )
-            entries.append((f"{variant.label}{level}", {"color": c[colour], "linestyle": dashes}))
+            found = dict(curves).get(k) if k in fresh else None
+            level = ", being worked out" if found is None else ""
+            if found is not None and np.isfinite(found.sustained):
+                level = f", sustains {found.sustained:.1f} W (dotted)"
+            style = {"color": self.lines[self.curve][k].get_color(), "linestyle": LINES[k][1]}
+            entries.append((f"{variant.label}{level}", style))
         if before:
             entries.append(("frozen baseline", {"color": c["grey"], "linestyle": (0, (2.5, 1.5))}))
         styles = marks_of(sorted(points))
@@ -173,7 +178,7 @@ class StackScene(Scene):
             x, y = zip(*points[name], strict=True)
             self.marks[name].set(color=c[mark.colour], marker=mark.marker)
             self.marks[name].set_data(x, y)
-            entries.append((f"held by {name}", {"color": c[mark.colour], "marker": mark.marker}))
+            entries.append((f"held by {in_words(name)}", {"color": c[mark.colour], "marker": mark.marker}))
         self.legend.show(entries[: len(self.legend.slots)])
         for k in range(len(self.last)):
             old = before[k].curve if k < len(before) else None
