@@ -142,6 +142,20 @@ def test_dust_and_grease_leave_different_signatures():
     assert abs(facts["fins_grease_K"]) < 0.5 < facts["die_grease_K"]
 
 
+def test_every_fault_leaves_the_pattern_that_is_told():
+    table = answer("bad_unit").table.set_index("unit")
+    change = table - table.loc["as new"]
+    for unit in ("dust in the fins", "worn fan"):
+        assert (change.loc[unit, ["die_degC", "plate_degC", "fins_degC", "bottom_degC"]] > 1.0).all()
+    assert change.loc["pumped-out grease", "die_degC"] > 1.0 > change.loc["pumped-out grease", "plate_degC"]
+    dry = change.loc["pipes past their limit"]
+    assert dry["plate_degC"] > 1.0
+    assert dry["fins_degC"] < -0.1
+    closed = change.loc["gap closed to the skin"]
+    assert closed["bottom_degC"] > 3.0
+    assert abs(closed["die_degC"]) < 1.0
+
+
 def test_undervolt_is_worth_work_where_power_binds_and_kelvins_where_it_does_not():
     found = answer("undervolt")
     assert found.value > 5.0
@@ -173,6 +187,50 @@ def test_recovery_agrees_with_two_bursts_by_hand(design):
 def test_lap_is_seen_by_the_skin_and_hardly_by_the_die():
     found = answer("lap")
     assert found.value > 2.0 * found.facts["die_K"] > 0.0
+    assert found.facts["early_bed_K"] > 2.0  # a short test flatters
+
+
+def test_what_is_given_is_what_the_design_holds(design):
+    """Numbers in settings and hints, against the design: a learner must be able to rely on them."""
+    control, fan = design.modes["desk"].chips["cpu"], design.modes["desk"].fans["fan"]
+    die, joint = design.parts["cpu"], design.parts["interface"]
+    # The joint's area resistance as the ledger of a run tells it.
+    resistance = answer("local_flux").facts["mean_K"] / (64.0 / (1e6 * die.area))
+    ratio = 4.0
+    for name, texts in {
+        "kelvins": [f"{control.sustained_limit:g} W"],
+        "how_long": [f"{control.burst_limit:g} W"],
+        "local_flux": [f"{1e6 * die.area:g} mm²", f"{1e6 * die.hot_spot_area:g} mm²", f"{resistance:.2g} K mm²/W"],
+        "interface": [joint.material],
+        "governor": [f"burst limit {control.burst_limit:g} W", f"sustained limit {control.sustained_limit:g} W",
+                     f"time constant {control.averaging_time:g} s"],
+        "averaging_time": [f"from {control.averaging_time:g} to {2 * control.averaging_time:g} s"],
+        "at_its_limit": [f"{ratio * control.sustained_limit:g} W over {control.sustained_limit:g} W",
+                         f"over {control.averaging_time:g} s", f"{die.junction_limit:g} °C"],
+        "three_decibels": [f"{design.modes['desk'].noise_cap:g} dBA"],
+        "pipes_or_chamber": ["two" if design.parts["pipes"].count == 2 else "?", f"{1e3 * design.parts['pipes'].diameter:g} mm"],
+        "undervolt": [f"{control.sustained_limit:g} W"],
+    }.items():  # fmt: skip
+        lesson = find_lesson(name)
+        for text in texts:
+            assert text in f"{lesson.setting} {lesson.hint}", (name, text)
+    assert die.hot_spot_share == 0.5  # "half of the power"
+    assert "hysteresis of 1 K" in find_lesson("hunting").setting
+    assert "6 K, dwell 15 s" in answer("hunting").because[2]
+    assert (fan.tables[0].hysteresis, fan.dwell) == (6.0, 15.0)
+    skins = [limit.value for limit in design.simulate(28.0, "desk", duration=0.2).limits if limit.kind == "skin"]
+    assert f"{min(skins):g} to {max(skins):g} °C" in find_lesson("warm_room").setting
+
+
+def test_tables_name_their_columns_for_people():
+    from thermnet.studies.words import heading
+
+    for lesson in LESSONS:
+        table = lesson.answer().table
+        for column in () if table is None else table.columns:
+            told = heading(column)
+            assert " per," not in told, column
+            assert not told.split(",")[0].split()[-1].isdigit(), column
 
 
 def test_refusals_name_what_was_found_and_expected():

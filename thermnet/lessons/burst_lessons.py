@@ -34,7 +34,7 @@ def _how_long() -> Answer:
         (
             f"64 W last {say(rested, 's')} from idle, until {table['binds'].iloc[2]} is met.",
             f"The start state is a part of the answer: after a long spell at 15 W it is {say(at['15 W'], 's')}, after 28 W "
-            f"{say(warm, 's')}, {say(rested / warm)} times less.",
+            f"{say(warm, 's')}, {say(100.0 * warm / rested, 'percent')} of the time from idle.",
             f"And the power is not in proportion: 45 W last {slow} from idle. Near the power that could be held for ever the "
             "time grows without bound, so a burst time without its power and start says nothing.",
         ),
@@ -53,6 +53,10 @@ def _warm_start() -> Answer:
     times = study.table["time_s"].to_numpy(dtype=float)
     shares = 100.0 * times / times[0]
     value = float(shares[1 + soaks.index(15.0)])
+    starts: tuple[str | float, ...] = ("idle", 5.0)
+    speeds = [
+        float(machine().simulate(64.0, "desk", duration=0.2, start=start).channel("fan_speed", "fan")[0]) for start in starts
+    ]
     return Answer(
         value,
         (
@@ -60,8 +64,11 @@ def _warm_start() -> Answer:
             f"After 30 W {say(shares[-1], 'percent')} is left. What counts is the distance of the stack from the temperature at which "
             "64 W would have to stop, and every watt before has used up some of it.",
             *(
-                [f"After 5 W it is {say(shares[1], 'percent')}, more than from idle: there the fan has not begun to turn."]
-                if shares[1] > 100.0
+                [
+                    f"After 5 W it is {say(shares[1], 'percent')}, more than from idle: the fan turns at {say(speeds[1], 'rpm')} already, at "
+                    f"idle at {say(speeds[0], 'rpm')}, and it takes its time to speed up."
+                ]
+                if shares[1] > 100.0 and speeds[1] > speeds[0]
                 else []
             ),
             "Never quote a burst time without its start state, and never compare two that started differently.",

@@ -99,7 +99,7 @@ def _hunting() -> Answer:
             list(settings), counts, title="Speed-ups of the fan in twenty minutes of constant load", x_label="hysteresis of the fan table, K",
             y_label="speed-ups", marked=(1.0, value), guess=guess,
         ),
-        pd.DataFrame({"hysteresis_K": settings, **{f"speed_ups_at_{n.replace(' ', '_')}": c for n, c in counts.items()}}),
+        pd.DataFrame({"hysteresis_K": settings, **{f"at_{n.replace(' ', '_')}_speed_ups": c for n, c in counts.items()}}),
         {"shipped": float(shipped), "with_2_K": counts["16 W"][1]},
     )  # fmt: skip
 

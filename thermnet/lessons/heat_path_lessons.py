@@ -59,7 +59,7 @@ def _local_flux() -> Answer:
     table = pd.DataFrame(
         {
             "where": ["whole die", "hot spot"], "heat_W": [64.0, through], "area_mm2": [area, spot],
-            "drop_K": [mean, drop], "heat_W_per_mm2": [64.0 / area, through / spot],
+            "drop_K": [mean, drop], "flux_W_per_mm2": [64.0 / area, through / spot],
         }
     )  # fmt: skip
     from thermnet.show.lesson_figures import sweep_figure
@@ -131,7 +131,7 @@ FAULTS: dict[str, dict[str, Any]] = {
     "pumped-out grease": {"interface.ageing": 1.0},
     "worn fan": {"fan.wear": 0.8},
     "gap closed to the skin": {"gap_below.gap": "0.6 mm"},
-    "pipes past their limit": {"pipes.heat_limit": "20 W"},
+    "pipes past their limit": {"pipes.heat_limit": "4 W"},
 }
 """Faults a unit may come back with, as changes to the design (sizes illustrative)."""
 
@@ -161,6 +161,7 @@ def _bad_unit() -> Answer:
     for name in ("dust in the fins", "pumped-out grease"):
         faulty = machine().replace(**FAULTS[name])
         rises[name] = [_settled_die(faulty, power) - cool for power, cool in zip(powers, new, strict=True)]
+    dry, closed = change.loc["pipes past their limit"], change.loc["gap closed to the skin"]
     value = float(dusty["die_degC"])
     return Answer(
         value,
@@ -171,8 +172,9 @@ def _bad_unit() -> Answer:
             f"{say(greasy['fins_degC'], 'K')}. The heat is the same, so what lies behind the joint does not notice.",
             f"The fan table blurs the picture: at 14 W the die with pumped-out grease differs by {say(rises['pumped-out grease'][0], 'K')}, "
             "because a hotter die takes the fan a step up. Compare at equal fan speed, or read the speed along.",
-            "So read the fault from the pattern, not from the die alone: everything up with a fast fan is dust or fan; die up "
-            "and fins not is the interface; plate up and fins down is the pipes; only the skin up is a gap.",
+            "So read the fault from the pattern, not from the die alone: everything up is dust or a worn fan; die up and plate not is "
+            f"the interface; plate up and fins down ({say(dry['plate_degC'], 'K')} and {say(dry['fins_degC'], 'K')}) is pipes past their "
+            f"limit; the bottom up by {say(closed['bottom_degC'], 'K')} and the die by {say(closed['die_degC'], 'K')} is a gap that has closed.",
         ),
         lambda guess: sweep_figure(
             powers, rises, title="Die hotter than as new, steady, mode desk", x_label="chip power, W", y_label="hotter by, K",

@@ -68,7 +68,7 @@ class Outcome:
     def __repr__(self) -> str:
         return "\n".join(
             [
-                f"{self.lesson.title}. {self.in_words}",
+                f"{self.lesson.title.rstrip('?')}: {self.in_words}",
                 *self.answer.because,
                 *filter(None, [self.lesson.caution]),
             ]

@@ -84,12 +84,14 @@ def _dots(ax: Axes, study: Study, name: str, dark: bool) -> Axes:
     designed = table[table["clamp_load"] == AS_DESIGNED].iloc[0]
     level = float(designed[column])
     ax.axvline(level, color=c["quiet"], linewidth=1.1, linestyle=(0, (5, 3)))
-    ax.annotate(f"as designed: {cell_text(designed['material'])}, {number_text(level, 3)} {unit}", (level, 1.0), (5, -2),
-                xycoords=ax.get_xaxis_transform(), textcoords="offset points", va="top", ha="left", color=c["quiet"],
-                fontsize=9.5)  # fmt: skip
     ax.set_yticks(range(len(names)), [cell_text(material) for material in names])
     ax.set_ylim(len(names) - 0.5, -0.95)
     ax.margins(x=0.1)
+    # The words stand on the side with more room; beyond the right edge is the legend.
+    side, anchor = (-5, "right") if level > sum(ax.get_xlim()) / 2 else (5, "left")
+    ax.annotate(f"as designed: {cell_text(designed['material'])}, {number_text(level, 3)} {unit}", (level, 1.0), (side, -2),
+                xycoords=ax.get_xaxis_transform(), textcoords="offset points", va="top", ha=anchor, color=c["quiet"],
+                fontsize=9.5)  # fmt: skip
     ax.grid(axis="y", visible=False)
     ax.set_xlabel({"K": "rise, K", "W": "power, W"}[unit])
     ax.set_title(_headed(title, study))

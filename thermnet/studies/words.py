@@ -15,7 +15,7 @@ UNITS = {
     "s": "s", "min": "min", "h": "h", "W": "W", "degC": "°C", "K": "K", "rpm": "rpm", "dBA": "dBA",
     "J": "J", "kJ": "kJ", "Hz": "Hz", "GHz": "GHz", "kg": "kg", "g": "g", "m": "m", "mm": "mm", "um": "µm",
     "N": "N", "Pa": "Pa", "kPa": "kPa", "V": "V", "percent": "%", "ppm": "ppm", "cfm": "cfm", "mm2": "mm²",
-    "K_per_W": "K/W", "W_per_K": "W/K", "J_per_K": "J/K", "K_mm2_per_W": "K mm²/W",
+    "K_per_W": "K/W", "W_per_K": "W/K", "J_per_K": "J/K", "K_mm2_per_W": "K mm²/W", "W_per_mm2": "W/mm²",
     "W_per_step": "W per step", "K_per_step": "K per step",
 }  # fmt: skip
 """Unit endings of column names, and how they are written for people."""
