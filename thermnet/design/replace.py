@@ -49,6 +49,15 @@ def parameters(design: Design, derived: bool = False) -> dict[str, Declaration]:
     }
 
 
+def values_of(design: Design) -> dict[str, Any]:
+    """Value of every parameter that :func:`parameters` lists, in its inside unit: one look for all of them."""
+    return {
+        key: slot.value
+        for key, slot in slots(design).items()
+        if slot.declared.role in ("quantity", "count") and not slot.is_cell and slot.value is not None
+    }
+
+
 def get(design: Design, key: str) -> Any:
     """Value of a parameter in its inside unit; where it was left out, the one that follows from others.
 

@@ -14,11 +14,11 @@ if TYPE_CHECKING:
 
 EXPLORERS = {
     "burst": "burst_explorer:BurstExplorer", "stack": "stack_explorer:StackExplorer", "joint": "joint_explorer:JointExplorer",
-    "firmware": "firmware_explorer:FirmwareExplorer",
+    "firmware": "firmware_explorer:FirmwareExplorer", "units": "units_explorer:UnitsExplorer",
 }
 """Explorer by name: ``module:class`` in this room."""
 
-__all__ = ["burst", "firmware", "joint", "open_session", "stack"]
+__all__ = ["burst", "firmware", "joint", "open_session", "stack", "units"]
 
 
 def open_session(name: str, design: Any = "tern-14", *, baseline: Any = None, **values: Any) -> Session:
@@ -104,3 +104,16 @@ def firmware(design: Any = "tern-14", *, dark: bool = False, baseline: Any = Non
     from thermnet.explore.panel import Panel
 
     return Panel(open_session("firmware", design, baseline=baseline, **values), dark=dark)
+
+
+def units(design: Any = "tern-14", *, dark: bool = False, baseline: Any = None, **values: Any) -> Panel:
+    """Every unit off the line: tolerances by slider; histogram, yield, Cpk and what makes the spread, live.
+
+    Parameters
+    ----------
+    design, dark, baseline, **values
+        As for :func:`burst`.
+    """
+    from thermnet.explore.panel import Panel
+
+    return Panel(open_session("units", design, baseline=baseline, **values), dark=dark)

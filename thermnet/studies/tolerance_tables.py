@@ -38,17 +38,23 @@ def row(
 ) -> dict[str, Any]:  # fmt: skip
     """Row of one output: spread, corners, and where it has a limit, yield, capability and failures."""
     values = many.outputs[out][many.done]
-    mean, sd = float(values.mean()), float(values.std(ddof=1))
     low, high = np.quantile(values, [0.05, 0.95])
-    row: dict[str, Any] = {
-        "output": out, "nominal": float(screen.outputs[out][0]), "mean": mean, "sd": sd,
+    return {
+        "output": out, "nominal": float(screen.outputs[out][0]), "mean": float(values.mean()), "sd": float(values.std(ddof=1)),
         "rss_sd": float(np.sqrt(np.sum(((effects[:, 1] - effects[:, 0]) / 6.0) ** 2))), "p05": float(low), "p95": float(high),
-        "low_corner": corner[0], "high_corner": corner[1], "lower_limit": np.nan, "upper_limit": np.nan, "yield_percent": np.nan,
-        "ppk": np.nan, "ppk_low": np.nan, "ppk_high": np.nan, "ppk_by": "", "fail_ppm": np.nan,
-        "fail_low_ppm": np.nan, "fail_high_ppm": np.nan, "failures_per_year": np.nan,
+        "low_corner": corner[0], "high_corner": corner[1], **against(need, values, volume, people),
+    }  # fmt: skip
+
+
+def against(need: Requirement | None, values: Array, volume: int, people: Population) -> dict[str, Any]:
+    """Limits, yield, capability with its interval, and failures of units in the order in which they were made."""
+    row: dict[str, Any] = {
+        "lower_limit": np.nan, "upper_limit": np.nan, "yield_percent": np.nan, "ppk": np.nan, "ppk_low": np.nan, "ppk_high": np.nan,
+        "ppk_by": "", "fail_ppm": np.nan, "fail_low_ppm": np.nan, "fail_high_ppm": np.nan, "failures_per_year": np.nan,
     }  # fmt: skip
     if need is None:
         return row
+    mean, sd = float(values.mean()), float(values.std(ddof=1))
     good = np.ones(values.size, dtype=bool)
     if need.lower is not None:
         good &= values >= need.lower

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from thermnet.design.design import Design
-from thermnet.design.replace import get, parameters
+from thermnet.design.replace import get, parameters, values_of
 from thermnet.design.toml_text import parse_toml
 from thermnet.errors import DesignError, Problem, UnitError
 from thermnet.files import decode, read_bytes
@@ -42,10 +42,11 @@ def declared_population(design: Design, mode: str | None = None) -> Population:
     Power limits and other settings of the firmware do not vary from unit to unit and stay as they are.
     """
     chosen: dict[str, Distribution] = {}
+    drawn = values_of(design)
     for key, declaration in parameters(design).items():
         if not _may_vary(key, declaration):
             continue
-        distribution = declared(float(np.asarray(get(design, key))), declaration)
+        distribution = declared(float(np.asarray(drawn[key])), declaration)
         if distribution is not None:
             chosen[key] = distribution
     return Population(chosen, source=f"declared tolerances of {design.name}")
