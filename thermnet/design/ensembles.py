@@ -50,7 +50,7 @@ def ensemble_task(
     return Task(
         template=plant, machines=machines, samples=count,
         mode=(lambda i: taken(design.modes[mode], i)) if mode_varies else chosen,
-        sensors=(lambda i: taken(design.sensors, i)) if sensor_varies else None,
+        sensors=(lambda part: taken(design.sensors, part)) if sensor_varies else None,
         workload=load, duration=load.duration if duration is None else float(duration), start=start, tolerance=tolerance,
         traces=tuple(traces), trace_period=trace_period,
     )  # fmt: skip

@@ -9,7 +9,8 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -35,7 +36,7 @@ from thermnet.solve.pack import (
     ticks,
 )
 from thermnet.solve.plant import Plant
-from thermnet.solve.stack import Stack, per_sample, subset
+from thermnet.solve.stack import Stack, per_sample, picked
 from thermnet.solve.start import (
     charger_steps,
     fan_request,
@@ -134,6 +135,7 @@ class Task:
     template : Plant of one sample, for the structure
     machines : gives the machines of a slice of samples (numbers as arrays)
     mode : the mode of all samples, or a function giving that of one sample
+    sensors : gives the sensors of a slice of samples (numbers as arrays), where they vary
     traces : node names, ``power.<chip>``, ``fan_speed.<fan>``
     """
 
@@ -141,7 +143,7 @@ class Task:
     machines: Callable[[slice], Machine]
     samples: int
     mode: Mode | Callable[[int], Mode]
-    sensors: Callable[[int], Mapping[str, Any]] | None
+    sensors: Callable[[slice], Mapping[str, Any]] | None
     workload: Workload
     duration: float
     start: Any = "idle"
@@ -244,24 +246,29 @@ def solve_chunk(task: Task, chunk: slice) -> tuple[dict[str, Array], dict[str, A
     outputs: dict[str, list[float]] = {}
     traces = {name: np.empty((count, trace_times(task).size)) for name in task.traces}
     tuning = kernel.Tuning(template.period, task.tolerance, packed.slow, CEILING)
-    space = kernel.work_space(stack.thermal(0), packed.silicon, packed.senses_of(0), packed.rules_of(0))
+    space = kernel.work_space(stack.thermal(), packed.silicon, packed.senses_of(0), packed.rules_of(0))
     for i in range(count):
         silicon, rules, senses = packed.silicon_of(i), packed.rules_of(i), packed.senses_of(i)
         x, indices, steps, power = starts[i]
         state = fresh_state(template, rules, senses, x, average=power, indices=indices, table_step=steps, slow_limit=packed.slow)
         record = _record(template, senses, samples if task.traces else 0, every)
         watch = packed.watch_of(i)
+        stack.take(i)
         while True:
             reason = kernel.run_loop(
-                stack.thermal(i), silicon, senses, rules, state, record, watch, space, tuning, samples
+                stack.thermal(), silicon, senses, rules, state, record, watch, space, tuning, samples
             )
             if reason != kernel.NEED_LEVEL:
                 break
             stack.provide(int(state.count[1]) - 1)
-        for name, value in _outputs(task, machine, state, watch, packed, reason, i, starts[i][0], stack.capacity[i]).items():
+        for name, value in _outputs(task, state, watch, reason, starts[i][0], stack.capacity[i]).items():
             outputs.setdefault(name, []).append(value)
         _keep_traces(task, record, template, traces, i)
-    return {name: np.array(values) for name, values in outputs.items()}, traces
+    found = {name: np.array(values) for name, values in outputs.items()}
+    if machine.fans:
+        speeds = {fan.name: np.maximum(found[f"final_fan_speed.{fan.name}_rpm"], 1.0) for fan in machine.fans}
+        found["final_noise_dBA"] = per_sample(machine.noise(speeds), count)
+    return found, traces
 
 
 class Packed:
@@ -280,9 +287,13 @@ class Packed:
         differs = task.workload.holds == "frequency" and not np.all(self._voltage[:, :, 1:] == 1.0)
         self._metered = metered_demand(template, task.workload, samples) if differs else None
         self.sensors = sensor_set(template.machine, template.period)
-        self._senses = pack_sensors(template, self.sensors)
+        own = self.sensors
+        if task.sensors is not None:
+            own = sensor_set(replace(template.machine, sensors=task.sensors(chunk)), template.period)
+        self.senses = pack_sensors(template, own)
         first = mode if mode is not None else task.mode(chunk.start)  # type: ignore[operator]
         self._rules = pack_rules(template, first, self.sensors)
+        self._watch = pack_watch(template, template.machine.limits)
         self.mode = mode
         self._caps = np.broadcast_to(fan_caps(machine, first).T, (self.count, len(machine.fans)))
         self._fill(template)
@@ -342,31 +353,36 @@ class Packed:
 
     def rules_of(self, i: int) -> kernel.Rules:
         """Firmware of sample ``i`` of the chunk."""
-        rules, caps = self._rules, self._caps[i]
-        if self.mode is None:
-            mode = self.task.mode(self.chunk.start + i)  # type: ignore[operator]
-            rules = pack_rules(self.task.template, mode, self.sensors)
-            if mode.noise_cap is not None or any(f.speed_cap is not None for f in mode.fans.values()):
-                caps = np.broadcast_to(fan_caps(self.machine, mode).T, (self.count, len(self.machine.fans)))[i]
-        return rules._replace(
-            throttle_target=rules.throttle_target + self.targets[i], fan_cap=np.ascontiguousarray(caps),
-            fan_idle=np.minimum(rules.fan_idle, caps),
-        )  # fmt: skip
+        return self._all_rules[i]
+
+    @cached_property
+    def _all_rules(self) -> list[kernel.Rules]:
+        found = []
+        for i in range(self.count):
+            rules, caps = self._rules, self._caps[i]
+            if self.mode is None:
+                mode = self.task.mode(self.chunk.start + i)  # type: ignore[operator]
+                rules = pack_rules(self.task.template, mode, self.sensors)
+                if mode.noise_cap is not None or any(f.speed_cap is not None for f in mode.fans.values()):
+                    caps = np.broadcast_to(fan_caps(self.machine, mode).T, (self.count, len(self.machine.fans)))[i]
+            found.append(
+                rules._replace(
+                    throttle_target=rules.throttle_target + self.targets[i], fan_cap=np.ascontiguousarray(caps),
+                    fan_idle=np.minimum(rules.fan_idle, caps),
+                )
+            )  # fmt: skip
+        return found
 
     def senses_of(self, i: int) -> kernel.Senses:
         """Sensors of sample ``i`` of the chunk."""
         if self.task.sensors is None:
-            return self._senses
-        from dataclasses import replace
-
-        template = self.task.template
-        own = replace(template.machine, sensors=self.task.sensors(self.chunk.start + i))
-        return pack_sensors(template, sensor_set(own, template.period))
+            return self.senses
+        weight, *numbers = self.senses
+        return kernel.Senses(weight, *(column[i] if column.ndim == 2 else column for column in numbers))
 
     def watch_of(self, i: int) -> kernel.Watch:
         """Limits of sample ``i`` of the chunk."""
-        template = self.task.template
-        watch = pack_watch(template, template.machine.limits)
+        watch = kernel.Watch(*(array.copy() for array in self._watch))
         return watch._replace(value=np.ascontiguousarray(self.limits[i]))
 
 
@@ -455,7 +471,7 @@ def start_power(task: Task, chips: list[str]) -> Array:
 def _soaked(stack: Stack, packed: Packed, level: int, powers: Array, rows: NDArray[np.int64], base: Array) -> Array:
     """Steady temperatures (n, rows) at chip powers (rows, chips); see :func:`thermnet.solve.start.soaked`."""
     template = stack.template
-    compiled = subset(stack.compiled(level), rows)
+    compiled = picked(stack.compiled(level), rows)
     index, values = packed.silicon.leak_index, packed.leaks[rows]
     quick = template.quick
     base = np.hstack([np.einsum("sc,scj->sj", powers, packed.follow[rows]), base])
@@ -516,9 +532,8 @@ def _keep_traces(task: Task, record: kernel.Record, template: Plant, traces: dic
 
 
 def _outputs(
-    task: Task, machine: Machine, state: kernel.State, watch: kernel.Watch, packed: Packed, reason: int, i: int,
-    x0: Array, capacity: Array,
-) -> dict[str, float]:  # fmt: skip
+    task: Task, state: kernel.State, watch: kernel.Watch, reason: int, x0: Array, capacity: Array
+) -> dict[str, float]:
     """Scalar results of one sample."""
     period, template = task.template.period, task.template
     samples = max(int(state.count[0]), 1)
@@ -534,14 +549,9 @@ def _outputs(
             found[f"peak.{limit.name}_degC"] = float(watch.worst[q] + watch.value[q])
         found[f"margin.{limit.name}_{'K' if limit.node else 'W'}"] = -float(watch.worst[q])
         found[f"first.{limit.name}_s"] = first
-    speeds: dict[str, Any] = {}
-    for f, fan in enumerate(machine.fans):
-        speeds[fan.name] = max(float(state.fan_index[f] * fan.grid), 1.0)
+    for f, fan in enumerate(template.machine.fans):
         found[f"final_fan_speed.{fan.name}_rpm"] = float(state.fan_index[f] * fan.grid)
-    if speeds:
-        noise = np.asarray(machine.noise(speeds), dtype=float)
-        found["final_noise_dBA"] = float(noise if noise.ndim == 0 else noise[i])
-    for c, chip in enumerate(machine.chips):
+    for c, chip in enumerate(template.machine.chips):
         found[f"mean_power.{chip.name}_W"] = float(state.tally[c, kernel.POWER_SUM] / samples)
         found[f"final_power.{chip.name}_W"] = float(state.power[c])
         found[f"work.{chip.name}_s"] = float(state.work[c])

@@ -44,7 +44,7 @@ class HeldUnits:
         self._start = start_states(task, self._stack, self._packed)
         packed = self._packed
         self._parts = [(packed.silicon_of(i), packed.rules_of(i), packed.senses_of(i)) for i in range(self.count)]
-        self._space = kernel.work_space(self._stack.thermal(0), *_in_order(self._parts[0]))
+        self._space = kernel.work_space(self._stack.thermal(), *_in_order(self._parts[0]))
         self._tuning = kernel.Tuning(task.template.period, task.tolerance, packed.slow, CEILING)
         self.excess_at_start = self._excess_at_start([chip.name for chip in chips])
 
@@ -79,10 +79,12 @@ class HeldUnits:
             slow_limit=self._packed.slow,
         )  # fmt: skip
         watch = self._packed.watch_of(i)._replace(stop=np.array([int(stop)]))
+        if stack.sample != i:
+            stack.take(i)
         record = _nothing_kept(senses, rules, template.active.size)
         while True:
             reason: int = kernel.run_loop(
-                stack.thermal(i), silicon, senses, rules, state, record, watch, self._space, self._tuning, last
+                stack.thermal(), silicon, senses, rules, state, record, watch, self._space, self._tuning, last
             )
             if reason != kernel.NEED_LEVEL:
                 return reason, watch

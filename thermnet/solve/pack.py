@@ -50,7 +50,7 @@ def ticks(duration: float, period: float) -> int:
 
 
 def pack_sensors(plant: Plant, sensors: SensorSet) -> kernel.Senses:
-    """Arrays of the sensors."""
+    """Arrays of the sensors; what varies by sample has the samples before the sensors."""
     count = len(sensors.names)
     weight = np.zeros((count, plant.size))
     for s, sensor in enumerate(sensors.sensors):
@@ -58,15 +58,16 @@ def pack_sensors(plant: Plant, sensors: SensorSet) -> kernel.Senses:
             if node not in plant.state_of:
                 raise NetworkError(f"sensor {sensors.names[s]!r} reads {node!r}{nearest(node, plant.state_of)}")
             weight[s] += plant.weights(node) / len(sensor.reads)
-    polls = np.array([ticks(s.period, plant.period) for s in sensors.sensors], dtype=np.int64)
-    lag = np.array([s.lag for s in sensors.sensors], dtype=float)
-    seconds = polls * plant.period
+
+    def over(name: str) -> Array:
+        values = [np.asarray(getattr(sensor, name), dtype=float) for sensor in sensors.sensors]
+        return np.stack(np.broadcast_arrays(*values), axis=-1)
+
+    polls = np.maximum(1, np.rint(over("period") / plant.period)).astype(np.int64)
+    lag, seconds = over("lag"), polls * plant.period
     alpha = np.where(lag > 0, -np.expm1(-seconds / np.where(lag > 0, lag, 1.0)), 1.0)
-    return kernel.Senses(
-        weight, np.array([s.offset for s in sensors.sensors], dtype=float), alpha,
-        np.array([s.resolution for s in sensors.sensors], dtype=float), polls,
-        np.array([round(s.delay / t) for s, t in zip(sensors.sensors, seconds, strict=True)], dtype=np.int64),
-    )  # fmt: skip
+    delay = np.rint(over("delay") / seconds).astype(np.int64)
+    return kernel.Senses(weight, over("offset"), alpha, over("resolution"), polls, delay)
 
 
 def pack_silicon(plant: Plant, workload: Workload, samples: int) -> kernel.Silicon:

@@ -51,7 +51,6 @@ class Plant:
     state_of : name of a node to its state
     size : number of states
     quick : number of quick heat inputs; ``heat_nodes`` names them, then those held between refreshes
-    levels_met : most fan levels that a stack of machines like this one has needed
     laws : law links that the kernel evaluates one by one; the others are surface laws on the nodes of a basis
     """
 
@@ -65,16 +64,14 @@ class Plant:
         self.counts = [int(fan.maximum / fan.grid + 1e-9) + 1 for fan in machine.fans]
         self.strides = [int(np.prod(self.counts[:i], dtype=np.int64)) for i in range(len(self.counts))]
         self.levels = int(np.prod(self.counts, dtype=np.int64)) if self.counts else 1
-        self._batch: CompiledNetwork | None = None
         self._singles: dict[int, CompiledNetwork] = {}
-        self._lines: dict[tuple[int, ...], CompiledNetwork] = {}
+        self._lines: dict[int, CompiledNetwork] = {}
         self.systems: dict[int, Level] = {}
         self.soaks: dict[Any, Any] = {}
         self.laws_at_rest: Any = None
         self._gains: dict[int, Array] = {}
         self.speed_caps: dict[Any, Array] = {}
         self.noises: dict[int, float] = {}
-        self.levels_met = 0
         first = self.compiled(self.levels - 1)
         if first.has_varying_boundary:
             raise NetworkError("the closed loop takes its ambient as a number or as (times, degC), not as a function")
@@ -94,8 +91,8 @@ class Plant:
 
     # -- fan levels ----------------------------------------------------------------------------------------
 
-    def speeds(self, level: int) -> dict[str, float]:
-        """Fan speeds in rpm of a level number."""
+    def speeds(self, level: Any) -> dict[str, Any]:
+        """Fan speeds in rpm of a level number, or of an array of them."""
         return {
             fan.name: (level // stride % count) * fan.grid
             for fan, stride, count in zip(self.machine.fans, self.strides, self.counts, strict=True)
@@ -105,29 +102,28 @@ class Plant:
         """Level number of positions on the fans' speed grids."""
         return int(sum(i * s for i, s in zip(indices, self.strides, strict=True)))
 
+    def line(self, level: int) -> tuple[NDArray[np.int64], int]:
+        """Levels that are assembled in one go with one, which costs no more than one alone, and its place among them.
+
+        All of a single fan; of several fans, which mostly rise together, those along the diagonal.
+        """
+        if self.levels <= 200:
+            return np.arange(self.levels), level
+        places = [level // stride % count for stride, count in zip(self.strides, self.counts, strict=True)]
+        index = min(places)
+        along = min(count - place for place, count in zip(places, self.counts, strict=True)) + index
+        diagonal = sum(self.strides)
+        return level + diagonal * np.arange(-index, along - index), index
+
     def compiled(self, level: int) -> CompiledNetwork:
-        """Compiled network of one level (a single fan's levels are assembled in one go, of several fans a line of them)."""
+        """Compiled network of one level."""
         if level not in self._singles:
-            if self.levels <= 200:
-                if self._batch is None:
-                    indices = np.arange(self.levels)
-                    speeds = {
-                        fan.name: (indices // stride % count) * fan.grid
-                        for fan, stride, count in zip(self.machine.fans, self.strides, self.counts, strict=True)
-                    }
-                    self._batch = self.machine.assemble(speeds)
-                batch, index = self._batch, level
-            else:
-                # Fans of one machine mostly rise together: levels along that line in one go cost no more than one.
-                places = [level // stride % count for stride, count in zip(self.strides, self.counts, strict=True)]
-                index = min(places)
-                base = tuple(place - index for place in places)
-                if base not in self._lines:
-                    along = np.arange(min(count - first for count, first in zip(self.counts, base, strict=True)))
-                    speeds = {f.name: (first + along) * f.grid for f, first in zip(self.machine.fans, base, strict=True)}
-                    self._lines[base] = self.machine.assemble(speeds)
-                batch = self._lines[base]
-            self._singles[level] = batch.select(index) if batch.batch_shape else batch
+            levels, place = self.line(level)
+            first = int(levels[0])
+            if first not in self._lines:
+                self._lines[first] = self.machine.assemble(self.speeds(levels))
+            line = self._lines[first]
+            self._singles[level] = line.select(place) if line.batch_shape else line
         return self._singles[level]
 
     # -- laws and inputs -----------------------------------------------------------------------------------

@@ -17,21 +17,22 @@ from thermnet.solve.plant import NO_SURFACES, REFERENCE_RISE, Plant
 
 Array = NDArray[np.float64]
 
-FIRST_SLOTS = 4
-"""Fan levels that there is room for at first, where no stack of the same template has met more."""
+FIRST_SLOTS = 16
+"""Fan levels that there is room for at first."""
 
 
 class Stack:
     """Machines ``machine`` (numbers are arrays over samples) with the structure of ``template`` (one of them).
 
-    Propagators are laid out sample first, so that one machine's are contiguous for the kernel.
+    The propagators of one machine at a time are held (:meth:`take`), so that they stay in the processor's cache and
+    memory does not grow with the samples; what fan levels one machine has met are built for the next in one go.
     """
 
     def __init__(self, template: Plant, machine: Machine, samples: int) -> None:
         self.template, self.machine, self.samples = template, machine, samples
         if template.basis is not None:
             raise NetworkError(f"ensembles are solved node by node; {template.active.size} nodes are too many for that")
-        self._levels: dict[int, CompiledNetwork] = {}
+        self._lines: dict[int, CompiledNetwork] = {}
         first = self.compiled(template.levels - 1)
         self.capacity = np.ascontiguousarray(first.capacity[template.active].T)
         self.boundary = batch.boundary_temperatures(first)
@@ -40,16 +41,25 @@ class Stack:
         self.law_parameters[:, surface, 2] = np.round(self.law_parameters[:, surface, 2], 9)
         self.law_reference = self._references(first)
         self.law_value = np.concatenate([self.law_parameters, self.law_reference[:, :, None]], axis=2)
+        self.sample = -1
+        self._met: list[int] = []
         self.slot_of_level = np.full(template.levels, -1, dtype=np.int64)
         self.used = 0
-        self._allocate(min(template.levels, max(template.levels_met, FIRST_SLOTS)))
+        self._allocate(FIRST_SLOTS)
 
     def compiled(self, level: int) -> CompiledNetwork:
         """Compiled network of one level for all samples."""
-        if level not in self._levels:
-            network = self.machine.assemble(self.template.speeds(level))
-            self._levels[level] = spread(network, self.samples)
-        return self._levels[level]
+        line, place = self._line(level)
+        return picked(line, (place, slice(None)))
+
+    def _line(self, level: int) -> tuple[CompiledNetwork, int]:
+        """Network with trailing axes (levels along a line, samples), assembled in one go, and a level's place on it."""
+        levels, place = self.template.line(level)
+        first = int(levels[0])
+        if first not in self._lines:
+            speeds = {name: np.asarray(at)[:, None] for name, at in self.template.speeds(levels).items()}
+            self._lines[first] = spread(self.machine.assemble(speeds), (levels.size, self.samples))
+        return self._lines[first], place
 
     def _references(self, compiled: CompiledNetwork) -> Array:
         """Conductance held in the propagators, (s, k): as in ``Plant``."""
@@ -74,73 +84,87 @@ class Stack:
 
     def _allocate(self, slots: int) -> None:
         for name, shape in self.template.shapes().items():
-            fresh = np.zeros((self.samples, slots, kernel.SUBDIVISIONS, *shape))
+            fresh = np.zeros((slots, kernel.SUBDIVISIONS, *shape))
             old = getattr(self, name, None)
             if old is not None:
-                fresh[:, : old.shape[1]] = old
+                fresh[: old.shape[0]] = old
             setattr(self, name, fresh)
 
+    def take(self, sample: int) -> None:
+        """Hold the propagators of another sample, at all levels that any sample before has met."""
+        self.sample, self.used = sample, 0
+        self.slot_of_level[:] = -1
+        lines: dict[int, list[int]] = {}
+        for level in self._met:
+            lines.setdefault(int(self.template.line(level)[0][0]), []).append(level)
+        for levels in lines.values():
+            self._build(levels)
+
     def provide(self, level: int) -> None:
-        """Build the propagators of a level for all samples, if they are not there yet."""
-        if self.slot_of_level[level] >= 0:
-            return
-        if self.used == self.propagate.shape[1]:
-            self._allocate(2 * self.used)
-        t, slot = self.template, self.used
-        compiled = self.compiled(level)
-        matrix, inputs, out_x, out_u = batch.condensed_stacks(compiled, self.law_reference.T)
+        """Build the propagators of a level for the sample held."""
+        self._met.append(level)
+        self._build([level])
+
+    def _build(self, levels: list[int]) -> None:
+        """Build the propagators of some levels of one line for the sample held."""
+        t, sample, count = self.template, self.sample, len(levels)
+        while self.used + count > self.propagate.shape[0]:
+            self._allocate(2 * self.propagate.shape[0])
+        slots = slice(self.used, self.used + count)
+        line, _ = self._line(levels[0])
+        compiled = picked(line, ([t.line(level)[1] for level in levels], sample))
+        references = np.repeat(self.law_reference[sample][:, None], count, axis=1)
+        matrix, inputs, out_x, out_u = batch.condensed_stacks(compiled, references)
         n, quick, nx = compiled.size, t.quick, t.active.size
         columns = np.concatenate([t.heat_rows, np.arange(n, n + len(t.boundaries))])
-        drive, out_u = inputs[:, :, columns], out_u[:, columns]
+        drive, out_u, out_x = inputs[:, :, columns], out_u[:, columns], out_x[:, None, :]
+        quick_drive = np.ascontiguousarray(drive[:, :, :quick])
         for s, (phi0, phi1, phi2, phi3) in enumerate(batch.phi_stacks(matrix, t.period, kernel.SUBDIVISIONS)):
             h = t.period / 2**s
-            second = phi2 @ drive
-            propagate, correct, hold = self.propagate[:, slot, s], self.correct[:, slot, s], self.hold[:, slot, s]
+            propagate, correct, hold = self.propagate[slots, s], self.correct[slots, s], self.hold[slots, s]
             first = h * np.swapaxes(phi1 @ drive, 1, 2)
             propagate[:, :nx, :nx], propagate[:, nx : nx + quick, :nx] = np.swapaxes(phi0, 1, 2), first[:, :quick]
-            hold[:, :, :nx], correct[:, :, :nx] = first[:, quick:], h * np.swapaxes(second[:, :, :quick], 1, 2)
-            out = h * h * np.einsum("sx,sxu->su", out_x, second) + h * out_u
-            propagate[:, :nx, nx] = h * np.einsum("sx,sxy->sy", out_x, phi1)
+            hold[:, :, :nx], correct[:, :, :nx] = first[:, quick:], h * np.swapaxes(phi2 @ quick_drive, 1, 2)
+            out = h * h * (out_x @ phi2 @ drive)[:, 0] + h * out_u
+            propagate[:, :nx, nx] = h * (out_x @ phi1)[:, 0]
             propagate[:, nx : nx + quick, nx], hold[:, :, nx] = out[:, :quick], out[:, quick:]
-            third = np.einsum("sx,sxu->su", out_x, phi3 @ drive[:, :, :quick])
-            correct[:, :, nx] = h * h * third + 0.5 * h * out_u[:, :quick]
-        self.slot_of_level[level] = slot
-        self.used += 1
-        t.levels_met = max(t.levels_met, self.used)
+            correct[:, :, nx] = h * h * (out_x @ phi3 @ quick_drive)[:, 0] + 0.5 * h * out_u[:, :quick]
+        self.slot_of_level[levels] = np.arange(self.used, self.used + count)
+        self.used += count
 
-    def thermal(self, i: int) -> kernel.Thermal:
-        """Arrays of sample ``i`` for the kernel."""
+    def thermal(self) -> kernel.Thermal:
+        """Arrays of the sample held for the kernel."""
+        i = self.sample
         return kernel.Thermal(
-            self.slot_of_level, self.propagate[i], self.correct[i], self.hold[i], self.capacity[i], np.array([self.capacity.shape[1]]), self.boundary[i : i + 1],
-            self.template.law_index, self.law_value[i], self.template.quick_laws, *NO_SURFACES,
+            self.slot_of_level, self.propagate, self.correct, self.hold, self.capacity[i], np.array([self.capacity.shape[1]]),
+            self.boundary[i : i + 1], self.template.law_index, self.law_value[i], self.template.quick_laws, *NO_SURFACES,
         )  # fmt: skip
 
 
-def spread(network: CompiledNetwork, samples: int) -> CompiledNetwork:
-    """Give every number of a network the trailing axis of samples."""
-    if network.batch_shape == (samples,):
-        return network
+def spread(network: CompiledNetwork, shape: tuple[int, ...]) -> CompiledNetwork:
+    """Give every number of a network the trailing axes of a shape, of which some may have no more than one entry now."""
 
     def wide(values: Array) -> Array:
         own = values.shape[: values.ndim - len(network.batch_shape)]
-        single = values if network.batch_shape else values[..., None]
-        return np.ascontiguousarray(np.broadcast_to(single, (*own, samples)))
+        single = values.reshape(*own, *(1,) * (len(shape) - len(network.batch_shape)), *network.batch_shape)
+        return np.ascontiguousarray(np.broadcast_to(single, (*own, *shape)))
 
+    if network.batch_shape == shape:
+        return network
     return replace(
         network, capacity=wide(network.capacity), link_conductance=wide(network.link_conductance),
         law_parameters=wide(network.law_parameters), stream_rate=wide(network.stream_rate),
     )  # fmt: skip
 
 
-def subset(network: CompiledNetwork, rows: NDArray[np.int64]) -> CompiledNetwork:
-    """Some samples of a network."""
-    values = tuple(
-        np.broadcast_to(np.asarray(v, dtype=float), network.batch_shape)[rows]
-        for v in network.boundary_values
-    )
+def picked(network: CompiledNetwork, place: Any) -> CompiledNetwork:
+    """Some machines of a network of many; ``place`` indexes its trailing axes and leaves one."""
+    shape = network.batch_shape
+    values = tuple(np.broadcast_to(np.asarray(v, dtype=float), shape)[place] for v in network.boundary_values)
+    index = (..., *(place if isinstance(place, tuple) else (place,)))
     return replace(
-        network, capacity=network.capacity[:, rows], link_conductance=network.link_conductance[:, rows],
-        law_parameters=network.law_parameters[:, :, rows], stream_rate=network.stream_rate[:, rows], boundary_values=values,
+        network, capacity=network.capacity[index], link_conductance=network.link_conductance[index],
+        law_parameters=network.law_parameters[index], stream_rate=network.stream_rate[index], boundary_values=values,
     )  # fmt: skip
 
 

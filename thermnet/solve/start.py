@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermnet.errors import ConvergenceError, NetworkError
-from thermnet.network.laws import CODED, MELTING
+from thermnet.network.laws import MELTING
 from thermnet.solve import kernel
 from thermnet.solve.equations import HeatBalance
 from thermnet.solve.plant import Plant
@@ -183,14 +183,14 @@ class _Departures:
 
     Attributes
     ----------
-    groups : (code, which laws) pairs
+    code : (k,) which law
     value : (k, 9) numbers as the kernel takes them
     a, b : (k, x) rows that give the temperature at either end from the states, with ``outer_a``, ``outer_b`` (k,) added
     into : (u, k)
         +1 where a law's heat arrives, -1 where it leaves.
     """
 
-    groups: tuple[tuple[int, NDArray[np.int64]], ...]
+    code: NDArray[np.int64]
     value: Array
     a: Array
     b: Array
@@ -200,15 +200,11 @@ class _Departures:
 
     def __call__(self, x: Array) -> tuple[Array, Array]:
         """Inputs (u,) and their derivatives (u, x)."""
-        step = 1e-5
-        a, b = self.a @ x + self.outer_a, self.b @ x + self.outer_b
-        hot, cold = np.stack([a, a + step, a]), np.stack([b, b, b + step])
-        heat = np.empty_like(hot)
-        for code, k in self.groups:
-            law = CODED[code](self.value[k].T, hot[:, k], cold[:, k]) - self.value[k, kernel.REFERENCE]
-            heat[:, k] = law * (hot[:, k] - cold[:, k])
-        by_a, by_b = (heat[1:] - heat[0]) / step
-        return self.into @ heat[0], self.into @ (by_a[:, None] * self.a + by_b[:, None] * self.b)
+        heat, by_a, by_b = np.empty((3, self.code.size))
+        kernel.departures_at_rest(
+            self.code, self.value, self.a @ x + self.outer_a, self.b @ x + self.outer_b, heat, by_a, by_b
+        )
+        return self.into @ heat, self.into @ (by_a[:, None] * self.a + by_b[:, None] * self.b)
 
 
 def _laws_at_rest(plant: Plant, shape: tuple[int, ...]) -> tuple[_Departures | None, _Departures | None]:
@@ -234,8 +230,7 @@ def _laws_at_rest(plant: Plant, shape: tuple[int, ...]) -> tuple[_Departures | N
                 np.add.at(into, (index[inner, column], inner), sign)
         else:
             into = np.vstack([np.zeros((inputs - states, len(code))), (ends[1] - ends[0]).T])
-        groups = tuple((int(c), np.flatnonzero(code == c)) for c in np.unique(code))
-        found.append(_Departures(groups, value, ends[0], ends[1], outer[0], outer[1], into))
+        found.append(_Departures(np.ascontiguousarray(code), value, ends[0], ends[1], outer[0], outer[1], into))
     return found[0], found[1]
 
 

@@ -58,7 +58,7 @@ from thermnet.solve.kernel.arrays import (
     work_space,
 )
 from thermnet.solve.kernel.firmware import sense
-from thermnet.solve.kernel.laws import law_departure
+from thermnet.solve.kernel.laws import departures_at_rest, law_departure
 from thermnet.solve.kernel.loop import run_loop
 
 __all__ = [
@@ -101,6 +101,7 @@ __all__ = [
     "Tuning",
     "Watch",
     "WorkSpace",
+    "departures_at_rest",
     "law_departure",
     "run_loop",
     "sense",

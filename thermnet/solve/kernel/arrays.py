@@ -227,8 +227,8 @@ class WorkSpace(NamedTuple):
     rated_leak: Any
 
 
-COLUMNS, LANES = 4, 8
-"""Columns taken together, and numbers in the longest vector lane."""
+COLUMNS, LANES = 2, 4
+"""Columns taken together, and numbers summed side by side (processors with other lanes are served by the compiler)."""
 
 
 def whole_lanes(columns: int, width: int) -> tuple[int, int]:

@@ -51,6 +51,17 @@ def heat_limit(p, k, hot, cold):
     return limit
 
 
+@compile_when_possible
+def departures_at_rest(code, p, hot, cold, heat, by_hot, by_cold):
+    """Heat of every law beyond its reference conductance, W, and its derivatives by either end's temperature, W/K."""
+    step = 1e-5
+    for k in range(code.size):
+        here = law_departure(code[k], p, k, p[k, REFERENCE], hot[k], cold[k], 0)
+        heat[k] = here
+        by_hot[k] = (law_departure(code[k], p, k, p[k, REFERENCE], hot[k] + step, cold[k], 0) - here) / step
+        by_cold[k] = (law_departure(code[k], p, k, p[k, REFERENCE], hot[k], cold[k] + step, 0) - here) / step
+
+
 @woven_in
 def end_temperature(index, x, boundary, row):
     """Temperature at a law's end: a state, or a boundary coded as -1 - index."""

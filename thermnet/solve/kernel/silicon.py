@@ -63,7 +63,9 @@ def frequency_for(curve, c, exponent, dynamic, leakage, limit, guess):
         new = f - miss / (dynamic * v * v + 2.0 * dynamic * f * v * dv + exponent * leaks / v * dv)
         if not (low < new < high):
             new = 0.5 * (low + high)
-        if abs(new - f) < 1e-11:
+        # Newton's next step is of the order of this one squared, as long as both are on one segment of the curve.
+        step = abs(new - f)
+        if step < 1e-11 or (step < 1e-6 and segment(curve, c, new) == k):
             return new
         f = new
     return f

@@ -18,6 +18,7 @@ from thermnet.solve.kernel.arrays import (
 )
 from thermnet.solve.kernel.compiling import compile_when_possible, woven_in
 from thermnet.solve.kernel.laws import end_temperature, heat_limit, law_departure
+from thermnet.solve.kernel.rows import weigh_rows
 from thermnet.solve.kernel.silicon import leak
 
 
@@ -94,19 +95,7 @@ def substep(slot, s, h, row, tolerance, held_into, held_lost, any_quick, x, law_
             v[nx + leak_index[e, INPUT]] += now
             into += now
     out = lost * h
-    for i in range(width):
-        predicted[i] = push[s, i]
-    # Rows in the vector lanes, four columns at a time to spare loads and stores of the sum.
-    for j in range(0, v.size, 4):
-        v0 = v[j]
-        v1 = v[j + 1]
-        v2 = v[j + 2]
-        v3 = v[j + 3]
-        for i in range(width):
-            predicted[i] += (
-                v0 * propagate[slot, s, j, i] + v1 * propagate[slot, s, j + 1, i]
-                + v2 * propagate[slot, s, j + 2, i] + v3 * propagate[slot, s, j + 3, i]
-            )
+    weigh_rows(slot, s, v, propagate, push, predicted)
     error = 0.0
     if any_quick:
         for j in range(mh):
