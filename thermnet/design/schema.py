@@ -218,18 +218,16 @@ def refused(declared: Declaration, value: Any) -> tuple[str, str] | None:
     if declared.outside(value):
         return "", declared.expected_text()
     size = np.abs(np.asarray(value, dtype=float))
-    low, high, practice = SMALLEST, LARGEST, ""
+    low, high = SMALLEST, LARGEST
     if declared.plausible is not None:
         ends = [abs(end) for end in declared.plausible]
         low, high = min(ends) * FAR_BELOW, max(ends) * FAR_ABOVE
         if declared.plausible[0] <= 0.0 <= declared.plausible[1]:
             low = 0.0  # what may be of either sign may be as small as it likes
-        shown = declared.shown or declared.unit
-        practice = ", in practice " + " to ".join(
-            units.show(e, declared.unit, shown) for e in declared.plausible
-        )
     if np.any(size > high) or np.any((size > 0) & (size < low)):
-        what = units.a(units.dimension(declared.unit))
+        what, shown = units.a(units.dimension(declared.unit)), declared.shown or declared.unit
+        ends_text = [units.show(end, declared.unit, shown) for end in declared.plausible or ()]
+        practice = ", in practice " + " to ".join(ends_text) if ends_text else ""
         return " is far outside what can be meant", f'{what}{practice}, e.g. "{declared.example()}"'
     return None
 

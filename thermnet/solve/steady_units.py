@@ -5,7 +5,7 @@ The questions of :class:`thermnet.studies.steady_machine.SteadyMachine`, asked o
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator, Mapping
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermnet.errors import ConvergenceError
+from thermnet.network.compiled import CompiledNetwork
+from thermnet.solve.batch import picked, spread
 from thermnet.solve.ensemble import Packed, Task
 from thermnet.solve.rest_level import Heat, RestLevel
-from thermnet.solve.stack import spread
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.int64]
@@ -73,6 +74,7 @@ class SteadyUnits:
         self._firmware(packed, chunk)
         self._heat(packed)
         self._levels: dict[tuple[int, int], RestLevel] = {}
+        self._networks: dict[int, CompiledNetwork] = {}
         names = self.template.compiled(self.template.levels - 1).law_names
         self._nodes = np.array([self.template.nodes.index(q.node) if q.node else -1 for q in self.limits], dtype=np.int64)
         self._laws = np.array([names.index(q.link) if q.link else -1 for q in self.limits], dtype=np.int64)
@@ -126,16 +128,43 @@ class SteadyUnits:
 
     def level(self, speeds: Mapping[str, Any], eased: int = 0) -> RestLevel:
         """Fans at speeds in rpm (numbers, or arrays over the units)."""
-        network = replace(spread(self.machine.assemble(speeds), (self.count,)), leak_node=np.zeros(0, dtype=np.int64), leakages=())
-        return RestLevel(network, self._heats[eased])
+        return RestLevel(without_leaks(spread(self.machine.assemble(speeds), (self.count,))), self._heats[eased])
 
     def _on_grid(self, number: int, eased: int) -> RestLevel:
         key = (number, eased)
         if key not in self._levels:
             if len(self._levels) >= LEVELS_KEPT:
                 self._levels.pop(next(iter(self._levels)))
-            self._levels[key] = self.level(self.template.speeds(number), eased)
+            self._provide([number])
+            self._levels[key] = RestLevel(self._networks[number], self._heats[eased])
         return self._levels[key]
+
+    def _provide(self, numbers: Sequence[int]) -> None:
+        """Put together the networks of fan levels not met yet, which takes hardly longer for many than for one.
+
+        The first time all levels come along that the tables ask for where they rise together.
+        """
+        fresh: dict[int, None] = dict.fromkeys(number for number in numbers if number not in self._networks)
+        if not fresh:
+            return
+        if not self._networks:
+            fresh |= dict.fromkeys(self._ladder())
+        elif len(self._networks) + len(fresh) > 2 * LEVELS_KEPT:
+            self._networks.clear()
+            fresh = dict.fromkeys(numbers)
+        speeds = {name: np.asarray(at)[:, None] for name, at in self.template.speeds(np.array(list(fresh))).items()}
+        line = spread(self.machine.assemble(speeds), (len(fresh), self.count))
+        for k, number in enumerate(fresh):
+            self._networks[number] = without_leaks(picked(line, (k, slice(None))))
+
+    def _ladder(self) -> list[int]:
+        """Levels of most units when all tables stand at the same step, and those of their caps."""
+        rows = np.diff(self._rules.table_first)
+        steps = [np.tile(np.minimum(k, rows), (self.count, 1)) for k in range(int(np.max(rows, initial=0)) + 1)]
+        asked = [self._request(self._all, at) for at in steps]
+        levels = np.vstack([*asked, self.positions(self.caps)]) @ np.asarray(self.template.strides, dtype=np.int64)
+        found, often = np.unique(levels, return_counts=True)
+        return [int(number) for number in found[np.argsort(-often, kind="stable")][:LEVELS_KEPT]]
 
     def positions(self, speeds: Array) -> Rows:
         """Positions on the fans' grids of speeds (r, fans) in rpm."""
@@ -218,8 +247,10 @@ class SteadyUnits:
         keys = np.column_stack([fans, eased])
         different, place = np.unique(keys, axis=0, return_inverse=True)
         place = np.ravel(place)
+        numbers = [self.template.level(row[:-1].tolist()) for row in different]
+        self._provide([n for n, row in zip(numbers, different, strict=True) if (n, int(row[-1])) not in self._levels])
         for k, row in enumerate(different):
-            yield self._on_grid(self.template.level(row[:-1].tolist()), int(row[-1])), np.flatnonzero(place == k)
+            yield self._on_grid(numbers[k], int(row[-1])), np.flatnonzero(place == k)
 
     # -- highest power -------------------------------------------------------------------------------------
 
@@ -315,6 +346,11 @@ def finished(work: InPieces[Found]) -> Found:
         except StopIteration as end:
             answer: Found = end.value
             return answer
+
+
+def without_leaks(network: CompiledNetwork) -> CompiledNetwork:
+    """Network whose leaks are worked out elsewhere."""
+    return replace(network, leak_node=np.zeros(0, dtype=np.int64), leakages=())
 
 
 class _Count:
