@@ -7,16 +7,10 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 
-from thermnet.show.style import Drawing, colours, marks_of
+from thermnet.show.style import LINES, Drawing, colours, marks_of
 from thermnet.studies.study import Study
 from thermnet.studies.words import number_text
 
-LINES = (
-    ("blue", "-"),
-    ("orange", (0, (6, 1.5))),
-    ("green", (0, (2, 1.5))),
-    ("pink", (0, (6, 1.5, 1.5, 1.5))),
-)
 MOST = 16
 """Rows drawn; longer tables say how many are left out."""
 

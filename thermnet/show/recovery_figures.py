@@ -13,6 +13,9 @@ from thermnet.show.style import colours, name_ends
 from thermnet.studies.study import Study
 from thermnet.studies.words import number_text
 
+WORDS_REACH = 0.1
+"""Share of the axes' height that the words above a point reach up."""
+
 
 def recovered(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     """Length of a second burst against the rest before it, beside what the mode's governor lets through."""
@@ -31,14 +34,17 @@ def recovered(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
             allowed["rest_s"], allowed["governor_s"], color=c["blue"], linestyle=(0, (6, 1.5)), marker="o"
         )
         ends.append((float(allowed["governor_s"].iloc[-1]), "governor", c["blue"]))
+    top = 1.18 * max(first, *(value for value, *_ in ends))
     for rest, second, share in known[["rest_s", "second_s", "recovered_percent"]].itertuples(
         index=False, name=None
     ):
+        # Below the point where the words above it would stand on the line of the first burst.
+        offset = -18 if second + 0.02 * top < first < second + WORDS_REACH * top else 9
         ax.annotate(
-            f"{share:.0f} %", (rest, second), (0, 9), textcoords="offset points", ha="center", fontsize=9.5
+            f"{share:.0f} %", (rest, second), (0, offset), textcoords="offset points", ha="center", fontsize=9.5
         )
     log_time(ax, float(table["rest_s"].min()) / 1.15, float(table["rest_s"].max()) * 1.15)
-    ax.set_ylim(0.0, 1.18 * max(first, *(value for value, *_ in ends)))
+    ax.set_ylim(0.0, top)
     ax.set_xlabel("rest between the bursts (logarithmic)")
     ax.set_title(_headed(f"Length (s) of a {_power(study)} burst", study))
     name_ends(ax, ends)

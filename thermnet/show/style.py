@@ -116,6 +116,8 @@ def look(dark: bool = False) -> Iterator[dict[str, str]]:
         "grid.color": c["faint"], "grid.linewidth": 0.8,
         "axes.spines.top": False, "axes.spines.right": False, "axes.linewidth": 0.9,
         "lines.linewidth": 2.0, "lines.markersize": 7, "lines.solid_capstyle": "round",
+        # Room for letters that are wider at low resolution than where the figure was laid out.
+        "figure.constrained_layout.w_pad": 0.1, "figure.constrained_layout.h_pad": 0.07,
         "hatch.linewidth": 0.8, "legend.frameon": False, "figure.dpi": 110, "savefig.dpi": 160,
         "svg.fonttype": "none", "svg.hashsalt": "thermnet", "path.simplify": True,
         "path.simplify_threshold": 0.3,

@@ -11,6 +11,15 @@ from thermnet.show.style import colours
 from thermnet.studies.study import Study
 from thermnet.studies.words import number_text
 
+SIDES = {"lower_limit": "lower limit", "upper_limit": "upper limit"}
+"""Columns of limits and what they are called."""
+
+ROW = 0.07
+"""Share of the axes' height for a name above the bars."""
+
+LIMIT_LINE: dict[str, Any] = {"color": "orange", "linewidth": 2.0, "linestyle": (0, (6, 2))}
+NOMINAL_LINE: dict[str, Any] = {"color": "ink", "linewidth": 1.2}
+
 
 def _critical(study: Study) -> str:
     return str(study.facts["output nearest its limit"])
@@ -20,6 +29,21 @@ def _named(output: str) -> str:
     name, _, unit = output.rpartition("_")
     words = name.replace(".", " ").replace("peak ", "highest ")
     return f"{words}, {'°C' if unit == 'degC' else unit}"
+
+
+def _lines_named(ax: Axes, lines: list[tuple[float, str, dict[str, Any]]], c: dict[str, str]) -> None:
+    """Draw upright lines through a histogram, each with its name in a row of its own above the bars."""
+    low, high = ax.get_ylim()
+    ax.set_ylim(low, low + (high - low) / (1.0 - ROW * len(lines)))
+    for value, _, style in lines:
+        ax.axvline(value, **{**style, "color": c[style["color"]]})
+    ax.margins(x=0.05)
+    for row, (value, name, style) in enumerate(lines):
+        left, right = ax.get_xlim()
+        towards = "right" if value > 0.5 * (left + right) else "left"
+        ax.annotate(name, (value, 1.0 - ROW * (row + 0.5)), (-5 if towards == "right" else 5, 0), va="center", ha=towards,
+                    xycoords=ax.get_xaxis_transform(), textcoords="offset points", color=c[style["color"]],
+                    bbox={"facecolor": c["paper"], "edgecolor": "none", "pad": 1.0})  # fmt: skip
 
 
 def tornado(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
@@ -68,15 +92,10 @@ def histogram(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
         edgecolor=c["blue"],
     )
     answer = study.table[study.table["output"] == out].iloc[0]
-    for side, word in (("lower_limit", "lower limit"), ("upper_limit", "upper limit")):
-        value = float(answer[side])
-        if np.isfinite(value):
-            ax.axvline(value, color=c["orange"], linewidth=2.0, linestyle=(0, (6, 2)))
-            ax.annotate(f"{word} {number_text(value)}", (value, 0.98), (-5, 0), xycoords=ax.get_xaxis_transform(),
-                        textcoords="offset points", rotation=90, va="top", ha="right", color=c["orange"])  # fmt: skip
-    ax.axvline(float(answer["nominal"]), color=c["ink"], linewidth=1.2)
-    ax.annotate("nominal", (float(answer["nominal"]), 0.98), (4, 0), xycoords=ax.get_xaxis_transform(),
-                textcoords="offset points", rotation=90, va="top", color=c["ink"])  # fmt: skip
+    lines = [(float(answer[side]), f"{word} {number_text(float(answer[side]))}", LIMIT_LINE)
+             for side, word in SIDES.items() if np.isfinite(answer[side])]  # fmt: skip
+    lines.append((float(answer["nominal"]), "nominal", NOMINAL_LINE))
+    _lines_named(ax, lines, c)
     ax.set_ylabel("units")
     ax.set_xlabel(_named(out))
     ax.set_title(
@@ -99,12 +118,9 @@ def capability(ax: Axes, study: Study, *, dark: bool = False) -> Axes:
     c = colours(dark)
     rows = study.tables["histogram"]
     ax.stairs(rows["values"], [*rows["from"], rows["to"].iloc[-1]], fill=True, facecolor=c["sky"], edgecolor=c["blue"])
-    for key, word in (("lower_limit", "lower limit"), ("upper_limit", "upper limit")):
-        value = study.provenance.get(key)
-        if isinstance(value, int | float):
-            ax.axvline(value, color=c["orange"], linewidth=2.0, linestyle=(0, (6, 2)))
-            ax.annotate(f"{word} {number_text(value)}", (value, 0.98), (-5, 0), xycoords=ax.get_xaxis_transform(),
-                        textcoords="offset points", rotation=90, va="top", ha="right", color=c["orange"])  # fmt: skip
+    limits = {word: study.provenance.get(key) for key, word in SIDES.items()}
+    _lines_named(ax, [(float(value), f"{word} {number_text(value)}", LIMIT_LINE)
+                      for word, value in limits.items() if isinstance(value, int | float)], c)  # fmt: skip
     last = study.table.iloc[-1]
     ax.set_xlabel(str(study.provenance.get("column", "values")))
     ax.set_ylabel("parts")
