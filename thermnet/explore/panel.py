@@ -28,6 +28,9 @@ AT_ONCE = 0.012
 AHEAD_AFTER = 0.1
 """s of rest after which the next step of the slider just moved is worked out."""
 
+GROWS_EVERY = 0.3
+"""s after which a picture still being worked out is shown again with what has come to it."""
+
 PAUSE = 0.8
 """s; changes of one control closer together than this are undone together."""
 
@@ -67,6 +70,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         self._rows: dict[str, Any] = {}
         self._quiet = False
         self._request = 0
+        self._drawn = 0.0
         self._touched = ("", 0.0)
         self._step: tuple[str, Any] | None = None
         explorer = session.explorer
@@ -283,15 +287,17 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         if request != self._request:
             return
         try:
-            picture = next(coming)
+            grown = next(coming)
         except StopIteration:
             self._draw(picture)
             self._settle(picture)
-        else:
-            self._later(coming, picture, request)
+            return
+        if grown is not picture and time.monotonic() - self._drawn > GROWS_EVERY:
+            self._draw(grown)
+        self._later(coming, grown, request)
 
     def _draw(self, picture: Any) -> None:
-        session = self.session
+        session, self._drawn = self.session, time.monotonic()
         self.canvas.show(picture, session.baseline)
         image = self.canvas.element(session.describe(picture))
         light = "" if self.canvas.dark else " tn-light"

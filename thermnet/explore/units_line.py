@@ -36,7 +36,7 @@ REST, RUN = "rest", "run"
 POWER, NOISE, KEPT_ALL = "power", "noise", "kept"
 """Outputs beside the temperatures under the design's limits: W, dBA, and 1 where every limit of the machine is kept."""
 
-PIECES = {REST: (64, 448, 512), RUN: (8, 24, 32)}
+PIECES = {REST: (128, 384, 512), RUN: (8, 12, 12)}
 """Units solved together: the first ones, the next ones, and all later ones."""
 
 LINES_KEPT = 2
@@ -164,7 +164,7 @@ class Line:
                 name: np.append(column[part], self.nominal[name]) if k == 0 else column[part]
                 for name, column in columns.items()
             }
-            line = (*people.distributions.items(), asked.mode, asked.ambient, part.start) if k < 2 else None
+            line = (*people.distributions.items(), asked.mode, asked.ambient, part.start, part.stop) if k < 2 else None
             work = self.solving(some, asked, kept, line)
             if k == 0:
                 piece = finished(work)

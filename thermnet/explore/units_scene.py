@@ -60,6 +60,8 @@ class UnitsScene(Scene):
         self.shares.xaxis.set_major_locator(MaxNLocator(4))
         self.share_past = self.line(self.shares, "grey", "none", marker="|", markersize=13, markeredgewidth=2.0)
         self.share_bars = self.bars(self.shares, "blue", "")
+        self.share_stale = self.bars(self.shares, "grey", "")
+        self._last: Any = None
         beside: dict[str, Any] = {"transform": self.shares.get_yaxis_transform(), "va": "center", "fontsize": 9}
         self.share_names = [self.words(self.shares, -0.03, k, ha="right", **beside) for k in range(rows)]
         self.share_widths = [self.words(self.shares, 1.03, k, color=c["quiet"], **beside) for k in range(rows)]
@@ -148,22 +150,24 @@ class UnitsScene(Scene):
         self.legend.show(entries)
 
     def _shares(self, picture: UnitsPicture, before: UnitsPicture | None) -> None:
-        shares = None if picture.shares is None else np.clip(100.0 * picture.shares, 0.0, 100.0)
-        # Bars of a few units would say little: they go while more are on their way.
-        spans = [] if shares is None else [(0.0, float(s)) for s in shares]
-        self.share_bars.show([b for k, one in enumerate(spans) if one[1] > 0 for b in boxes([one], k - 0.3, k + 0.3)])
+        # A few units would say little: what was shown before stays, in grey, while more are on their way.
+        self._last = shares = self._last if picture.shares is None else np.clip(100.0 * picture.shares, 0.0, 100.0)
+        spans = [] if shares is None else [(0.0, float(share)) for share in shares]
+        corners = [b for k, one in enumerate(spans) if one[1] > 0 for b in boxes([one], k - 0.3, k + 0.3)]
+        self.share_bars.show(corners if picture.shares is not None else [])
+        self.share_stale.show(corners if picture.shares is None else [])
         for k, (name, width) in enumerate(zip(picture.names, picture.widths, strict=True)):
             strong = shares is not None and shares[k] >= 10.0
             self.share_names[k].set(text=name, color=self.c["ink" if strong or shares is None else "quiet"])
             self.share_widths[k].set_text(width)
             self.share_words[k].set(
-                text="" if shares is None else f"{shares[k]:.0f}" if shares[k] >= 0.5 else "0",
-                x=0.0 if shares is None else shares[k] + 2.5,
+                text="" if shares is None else f"{shares[k]:.0f}", x=0.0 if shares is None else shares[k] + 2.5,
+                color=self.c["quiet" if picture.shares is None else "ink"],
             )  # fmt: skip
         old = None if before is None or before.shares is None else np.clip(100.0 * before.shares, 0.0, 100.0)
         self.put(self.share_past, old, None if old is None else np.arange(old.size))
         name, share = picture.largest_other
-        told = "" if shares is None else f"strongest of the others: {name.lower()} {100 * max(share, 0.0):.0f} %"
+        told = "" if picture.shares is None else f"strongest of the others: {name.lower()} {100 * max(share, 0.0):.0f} %"
         left = 0.0 if picture.shares is None else 1.0 - float(picture.shares.sum())
         if left > 0.05:
             told += f"; {100 * left:.0f} % not linear"
