@@ -37,4 +37,4 @@ def points(error: float) -> int:
 
 def verdict(error: float) -> str:
     """Say in words how good a guess is."""
-    return next((words for most, words in _WORDS if error <= most), "far off: this is the one to learn from")
+    return next((words for most, words in _WORDS if error <= most), "far off, the one to learn from")
