@@ -15,6 +15,7 @@ from thermnet.explore.controls import Control
 from thermnet.explore.session import Explorer, Fact, Kept, State, in_words
 from thermnet.run import Run
 from thermnet.solve.closed_loop import simulate
+from thermnet.solve.plant import Plant
 from thermnet.studies.budget_curve import budget_curve
 from thermnet.studies.burst_budget import CAUTION, DURATIONS, governor_power
 from thermnet.studies.held_power import HeldPower, highest_power, samples_of
@@ -185,8 +186,11 @@ def strips_of(design: Design, machine: Design, state: State, start: Any, kept: K
     """Run of a machine under the limits of a state, as the strips show it; the curve is left out."""
     mode = shared.mode_at(design, state)
     plant = machine.plant(state["ambient"], mode.period)
+    met = kept.get("fan levels met", list[int])
+    plant.expect(level for level in met if level < plant.levels)
     load = kept.get(("load", state["load"]), lambda: shared.load_of(design, state["load"]))
     run = simulate(plant, mode, load, duration=HORIZON, start=start)
+    met[:] = levels_of(run, plant)
     chips = run.channels["power"].labels
     limits = {limit.node: limit for limit in run.limits if limit.kind in ("junction", "skin") and limit.node}
     hot = {chip: next(c.hot_spot for c in plant.machine.chips if c.name == chip) for chip in chips}
@@ -218,6 +222,15 @@ def strips_of(design: Design, machine: Design, state: State, start: Any, kept: K
         noise=_noise(run), burst=burst, sustained=sustained,
         point=_held(run.time, power.sum(axis=1), burst), governor=(grid, np.asarray(allowed)),
     )  # fmt: skip
+
+
+def levels_of(run: Run, plant: Plant) -> list[int]:
+    """Fan levels that a run has come to: those of the next machine, which differs little, are built in one go."""
+    if "fan_speed" not in run.channels:
+        return []
+    grids = [fan.grid for fan in plant.machine.fans]
+    places = np.rint(np.asarray(run.channels["fan_speed"].values) / grids).astype(int)
+    return [int(level) for level in np.unique(places @ np.array(plant.strides))]
 
 
 def _noise(run: Run) -> Array:

@@ -299,6 +299,8 @@ def nearest(name: str, known: Iterable[str]) -> str:
 
 def _checked(value: Any, what: str, unit: str, *, at_least: float) -> NDArray[np.float64]:
     """Return a number (or array over samples) as an array, refusing what is not finite or too small."""
+    if isinstance(value, float) and at_least <= value < math.inf:
+        return np.asarray(value)  # by far the most of what is checked, and ten times quicker
     try:
         values = np.asarray(value, dtype=float)
         good = bool(np.all(np.isfinite(values)) and np.all(values >= at_least))

@@ -1,4 +1,4 @@
-"""Network algebra for many machines at once: arrays with the sample as the *first* axis of matrices.
+"""Network algebra for many machines, or fan levels of one, at once: arrays with these as the *first* axis of matrices.
 
 The same formulas as in ``equations``, ``steady`` and ``propagator``, on stacks; every machine's numbers come out
 the same to rounding, whatever the size of the stack.
@@ -7,6 +7,8 @@ the same to rounding, whatever the size of the stack.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +19,33 @@ from thermnet.network.laws import CODED
 from thermnet.solve.propagator import TERMS
 
 Array = NDArray[np.float64]
+
+
+def spread(network: CompiledNetwork, shape: tuple[int, ...]) -> CompiledNetwork:
+    """Give every number of a network the trailing axes of a shape, of which some may have no more than one entry now."""
+
+    def wide(values: Array) -> Array:
+        own = values.shape[: values.ndim - len(network.batch_shape)]
+        single = values.reshape(*own, *(1,) * (len(shape) - len(network.batch_shape)), *network.batch_shape)
+        return np.ascontiguousarray(np.broadcast_to(single, (*own, *shape)))
+
+    if network.batch_shape == shape:
+        return network
+    return replace(
+        network, capacity=wide(network.capacity), link_conductance=wide(network.link_conductance),
+        law_parameters=wide(network.law_parameters), stream_rate=wide(network.stream_rate),
+    )  # fmt: skip
+
+
+def picked(network: CompiledNetwork, place: Any) -> CompiledNetwork:
+    """Some machines of a network of many; ``place`` indexes its trailing axes and leaves one."""
+    shape = network.batch_shape
+    values = tuple(np.broadcast_to(np.asarray(v, dtype=float), shape)[place] for v in network.boundary_values)
+    index = (..., *(place if isinstance(place, tuple) else (place,)))
+    return replace(
+        network, capacity=network.capacity[index], link_conductance=network.link_conductance[index],
+        law_parameters=network.law_parameters[index], stream_rate=network.stream_rate[index], boundary_values=values,
+    )  # fmt: skip
 
 
 def transports(compiled: CompiledNetwork, law_conductance: Array | None = None) -> Array:
@@ -135,17 +164,17 @@ def _law_heat(compiled: CompiledNetwork, at_a: Array, at_b: Array) -> Array:
     return heat
 
 
-def phi_stacks(matrices: Array, step: float, keep: int) -> list[tuple[Array, Array, Array, Array]]:
-    """``phi_0 .. phi_3`` of stacks (s, x, x) for steps h, h/2 ...; see :func:`thermnet.solve.propagator.phi_functions`.
+def phi_stacks(matrices: Array, step: float, keep: int) -> Array:
+    """``phi_0 .. phi_3`` of stacks (s, x, x) for steps h, h/2 ...: (4, s, keep, x, x).
 
-    The number of halvings is that of each matrix alone, so that a machine's propagators do not depend on which
-    others share its stack.
+    See :func:`thermnet.solve.propagator.phi_functions`.  The number of halvings is that of each matrix alone, so that a
+    machine's propagators do not depend on which others share its stack.
     """
-    size = matrices.shape[1]
+    samples, size = matrices.shape[:2]
     norms = np.abs(matrices).sum(axis=2).max(axis=1) * step
     needed = np.where(norms > 0.5, np.ceil(np.log2(np.maximum(norms, 1e-300) / 0.5)), 0).astype(int)
     halvings = np.maximum(keep - 1, needed)
-    levels = [tuple(np.empty_like(matrices) for _ in range(4)) for _ in range(keep)]
+    found = np.empty((4, samples, keep, size, size))
     for count in np.unique(halvings):
         rows = np.flatnonzero(halvings == count)
         identity = np.broadcast_to(np.eye(size), (rows.size, size, size))
@@ -161,24 +190,62 @@ def phi_stacks(matrices: Array, step: float, keep: int) -> list[tuple[Array, Arr
         phi1[:, diagonal, diagonal] += 1.0
         phi0 = z @ phi1
         phi0[:, diagonal, diagonal] += 1.0
-        for done in range(int(count) + 1):
-            left = int(count) - done
+        for left in range(int(count), -1, -1):
             if left < keep:
-                for target, value in zip(levels[left], (phi0, phi1, phi2, phi3), strict=True):
-                    target[rows] = value
+                for target, value in zip(found, (phi0, phi1, phi2, phi3), strict=True):
+                    target[rows, left] = value
             if left:
                 phi3 = (phi1 @ phi2 + 2.0 * phi3 + phi2) / 8.0
                 phi2 = (phi1 @ phi1 + 2.0 * phi2) / 4.0
                 phi1 = (phi0 @ phi1 + phi1) / 2.0
                 phi0 = phi0 @ phi0
-    return levels  # type: ignore[return-value]
+    return found
 
 
-def condensed_stacks(compiled: CompiledNetwork, law_reference: Array) -> tuple[Array, Array, Array, Array]:
-    """``(matrix, inputs, out_x, out_u)`` of all samples with massless nodes eliminated.
+def fill_propagators(
+    propagate: Array, correct: Array, hold: Array, matrix: Array, drive: Array, out_x: Array, out_u: Array, period: float
+) -> None:
+    """Fill the kernel's arrays of some heat balances (s, steps, ...) for steps of ``period``, half of it, and so on.
 
-    Shapes (s, x, x), (s, x, n + b), (s, x), (s, n + b); ``law_reference`` is (k, s).  See
-    :func:`thermnet.solve.propagator.condense`.
+    The balances are ``dx/dt = matrix @ x + drive @ u``, with ``out_x @ x + out_u @ u`` W leaving: shapes (s, x, x),
+    (s, x, u), (s, x), (s, u), the quick inputs first.  A step of h seconds takes x and the quick inputs by
+    ``propagate``, their rise over the step by ``correct``, held inputs by ``hold``; the last row is the heat that leaves.
+    """
+    nx, quick, steps = matrix.shape[1], correct.shape[2], propagate.shape[1]
+    h = (period / 2.0 ** np.arange(steps))[:, None, None]
+    phi0, phi1, phi2, phi3 = phi_stacks(matrix, period, steps)
+    drive, out_x, out_u = drive[:, None], out_x[:, None, None, :], out_u[:, None, None, :]
+    fast = np.ascontiguousarray(drive[..., :quick])
+    first = h * np.swapaxes(phi1 @ drive, -1, -2)
+    propagate[:, :, :nx, :nx], propagate[:, :, nx : nx + quick, :nx] = np.swapaxes(phi0, -1, -2), first[:, :, :quick]
+    hold[:, :, :, :nx], correct[:, :, :, :nx] = first[:, :, quick:], h * np.swapaxes(phi2 @ fast, -1, -2)
+    out = (h * h * (out_x @ phi2 @ drive) + h * out_u)[:, :, 0]
+    propagate[:, :, :nx, nx] = (h * (out_x @ phi1))[:, :, 0]
+    propagate[:, :, nx : nx + quick, nx], hold[:, :, :, nx] = out[:, :, :quick], out[:, :, quick:]
+    correct[:, :, :, nx] = (h * h * (out_x @ phi3 @ fast) + 0.5 * h * out_u[..., :quick])[:, :, 0]
+
+
+class Stacks(NamedTuple):
+    """Heat balances of many machines, massless nodes eliminated; see :class:`thermnet.solve.propagator.Condensed`.
+
+    Shapes (s, x, x), (s, x, n + b), (s, x), (s, n + b), (s, z, x), (s, z, n + b).
+    """
+
+    matrix: Array
+    inputs: Array
+    out_x: Array
+    out_u: Array
+    massless_x: Array
+    massless_u: Array
+
+
+def condensed_stacks(compiled: CompiledNetwork, law_reference: Array) -> Stacks:
+    """Eliminate the massless nodes of all samples; ``law_reference`` is (k, s).
+
+    Raises
+    ------
+    NetworkError
+        A massless node is left without any heat path (its name is given).
     """
     n, b, samples = compiled.size, len(compiled.boundaries), _samples(compiled)
     transport = transports(compiled, law_reference)
@@ -190,16 +257,20 @@ def condensed_stacks(compiled: CompiledNetwork, law_reference: Array) -> tuple[A
     capacity = np.broadcast_to(compiled.capacity[active].T, (samples, active.size))
     kxx, kxz = inner[:, active][:, :, active], inner[:, active][:, :, massless]
     kzx, kzz = inner[:, massless][:, :, active], inner[:, massless][:, :, massless]
+    lonely = np.argwhere(np.diagonal(kzz, axis1=1, axis2=2) <= 0)
+    if lonely.size:
+        name = compiled.nodes[massless[lonely[0, 1]]]
+        raise NetworkError(f"massless node {name!r} has no heat path at this operating point")
     if massless.size:
-        zx = np.linalg.solve(kzz, -kzx)
-        zu = np.linalg.solve(kzz, drive[:, massless])
+        zx = np.asarray(np.linalg.solve(kzz, -kzx), dtype=np.float64)
+        zu = np.asarray(np.linalg.solve(kzz, drive[:, massless]), dtype=np.float64)
     else:
         zx, zu = np.zeros((samples, 0, active.size)), np.zeros((samples, 0, n + b))
     matrix = -(kxx + kxz @ zx) / capacity[:, :, None]
     inputs = (drive[:, active] - kxz @ zu) / capacity[:, :, None]
     out_x = out[:, active] + np.einsum("sz,szx->sx", out[:, massless], zx)
     out_u = np.concatenate([np.zeros((samples, n)), out[:, n:]], axis=1) + np.einsum("sz,szu->su", out[:, massless], zu)
-    return matrix, inputs, out_x, out_u
+    return Stacks(matrix, inputs, out_x, out_u, zx, zu)
 
 
 def _samples(compiled: CompiledNetwork) -> int:
@@ -209,5 +280,6 @@ def _samples(compiled: CompiledNetwork) -> int:
 
 
 __all__ = [
-    "boundary_temperatures", "condensed_stacks", "law_conductances", "outflows", "phi_stacks", "steady", "transports",
+    "boundary_temperatures", "condensed_stacks", "fill_propagators", "law_conductances", "outflows", "phi_stacks", "picked",
+    "spread", "steady", "transports",
 ]  # fmt: skip

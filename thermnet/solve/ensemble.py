@@ -36,7 +36,7 @@ from thermnet.solve.pack import (
     ticks,
 )
 from thermnet.solve.plant import Plant
-from thermnet.solve.stack import Stack, per_sample, picked
+from thermnet.solve.stack import Stack, per_sample
 from thermnet.solve.start import (
     charger_steps,
     fan_request,
@@ -471,7 +471,7 @@ def start_power(task: Task, chips: list[str]) -> Array:
 def _soaked(stack: Stack, packed: Packed, level: int, powers: Array, rows: NDArray[np.int64], base: Array) -> Array:
     """Steady temperatures (n, rows) at chip powers (rows, chips); see :func:`thermnet.solve.start.soaked`."""
     template = stack.template
-    compiled = picked(stack.compiled(level), rows)
+    compiled = batch.picked(stack.compiled(level), rows)
     index, values = packed.silicon.leak_index, packed.leaks[rows]
     quick = template.quick
     base = np.hstack([np.einsum("sc,scj->sj", powers, packed.follow[rows]), base])

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -12,9 +13,8 @@ from thermnet.errors import NetworkError
 from thermnet.network.compiled import CompiledNetwork
 from thermnet.network.graph import nearest
 from thermnet.network.laws import CLOSED, CODED, DRY_OUT, MELTING, SURFACE
-from thermnet.solve import kernel
+from thermnet.solve import batch, kernel
 from thermnet.solve.machine import Machine
-from thermnet.solve.propagator import condense, phi_functions
 from thermnet.solve.reduction import Basis, Level, find_basis, project
 
 Array = NDArray[np.float64]
@@ -328,52 +328,74 @@ class Plant:
 
     def provide(self, level: int) -> None:
         """Build the propagators of a level, if they are not there yet."""
-        if self.slot_of_level[level] >= 0:
+        self.expect([level])
+
+    def expect(self, levels: Iterable[int]) -> None:
+        """Build the propagators of some levels in one go, which costs much less than one by one; the same come out."""
+        new = [level for level in levels if self.slot_of_level[level] < 0]
+        if not new:
             return
-        if self.used == self.propagate.shape[0]:
-            self._allocate(2 * self.used)
-        slot = self.used
-        system = self.system(level)
-        quick, nx = self.quick, self.size
-        drive, out_u = system.drive, system.out_u
+        if self.used + len(new) > self.propagate.shape[0]:
+            self._allocate(2 * self.used + len(new))
+        slots = slice(self.used, self.used + len(new))
+        self._condense([level for level in new if level not in self.systems])
+        systems = [self.system(level) for level in new]
+        drive, out_u = np.stack([system.drive for system in systems]), np.stack([system.out_u for system in systems])
         if self.surfaces[3].shape[0]:
-            drive = np.hstack([drive, np.diag(1.0 / self.capacity)])
-            out_u = np.concatenate([out_u, np.zeros(nx)])
-        for s, (phi0, phi1, phi2, phi3) in enumerate(phi_functions(system.matrix, self.period, kernel.SUBDIVISIONS)):
-            h = self.period / 2**s
-            second = phi2 @ drive
-            propagate, correct, hold = self.propagate[slot, s], self.correct[slot, s], self.hold[slot, s]
-            first = h * (phi1 @ drive).T
-            propagate[:nx, :nx], propagate[nx : nx + quick, :nx], hold[:, :nx] = phi0.T, first[:quick], first[quick:]
-            correct[:, :nx] = h * second[:, :quick].T
-            out = h * h * (system.out_x @ second) + h * out_u
-            propagate[:nx, nx], propagate[nx : nx + quick, nx], hold[:, nx] = h * (system.out_x @ phi1), out[:quick], out[quick:]
-            correct[:, nx] = h * h * (system.out_x @ phi3 @ drive[:, :quick]) + 0.5 * h * out_u[:quick]
-        self.slot_of_level[level] = slot
-        self.used += 1
+            own = np.broadcast_to(np.diag(1.0 / self.capacity), (len(new), self.size, self.size))
+            drive, out_u = np.concatenate([drive, own], axis=2), np.hstack([out_u, np.zeros((len(new), self.size))])
+        batch.fill_propagators(
+            self.propagate[slots], self.correct[slots], self.hold[slots], np.stack([system.matrix for system in systems]),
+            drive, np.stack([system.out_x for system in systems]), out_u, self.period,
+        )  # fmt: skip
+        self.slot_of_level[new] = np.arange(slots.start, slots.stop)
+        self.used = slots.stop
+
+    @property
+    def met(self) -> list[int]:
+        """Levels whose propagators are there."""
+        return [int(level) for level in np.flatnonzero(self.slot_of_level >= 0)]
 
     def system(self, level: int) -> Level:
         """Heat balance of a level in states, massless nodes eliminated."""
         if level not in self.systems:
-            compiled = self.compiled(level)
-            self._refuse_laws_that_follow_fans(compiled)
-            if self.basis is not None:
-                self.systems[level] = project(compiled, self.law_reference, self.basis, self.heat_rows)
-            else:
-                full = condense(compiled, self.law_reference)
-                n = compiled.size
-                columns = np.concatenate([self.heat_rows, np.arange(n, n + len(self.boundaries))])
-                self.systems[level] = Level(
-                    full.matrix, full.inputs[:, columns], full.massless, full.massless_x, full.massless_u[:, columns],
-                    full.out_x, full.out_u[columns],
-                )  # fmt: skip
+            self._condense([level])
         return self.systems[level]
+
+    def _condense(self, levels: list[int]) -> None:
+        """Work out the heat balances of some levels."""
+        lines: dict[int, list[int]] = {}
+        for level in levels:
+            lines.setdefault(int(self.line(level)[0][0]), []).append(level)
+        for own in lines.values():
+            places = [self.line(level)[1] for level in own]
+            self.compiled(own[0])
+            line = self._lines[int(self.line(own[0])[0][0])]
+            some = batch.picked(line if line.batch_shape else batch.spread(line, (1,)), places)
+            self._refuse_laws_that_follow_fans(some)
+            if self.basis is not None:
+                for level in own:
+                    self.systems[level] = project(self.compiled(level), self.law_reference, self.basis, self.heat_rows)
+                continue
+            found = batch.condensed_stacks(some, np.repeat(self.law_reference[:, None], len(own), axis=1))
+            massless, columns = np.flatnonzero(self.compiled(own[0]).capacity == 0), self.input_columns
+            for k, level in enumerate(own):
+                self.systems[level] = Level(
+                    found.matrix[k], found.inputs[k][:, columns], massless, found.massless_x[k], found.massless_u[k][:, columns],
+                    found.out_x[k], found.out_u[k][columns],
+                )  # fmt: skip
+
+    @cached_property
+    def input_columns(self) -> NDArray[np.int64]:
+        """Columns of the heat inputs and boundaries among all nodes and boundaries."""
+        nodes = len(self.nodes)
+        return np.concatenate([self.heat_rows, np.arange(nodes, nodes + len(self.boundaries))])
 
     def _refuse_laws_that_follow_fans(self, compiled: CompiledNetwork) -> None:
         """The kernel holds one row of numbers per law, for all fan levels; a link may follow the fans, a law not."""
-        here = compiled.law_parameters.copy()
+        here = compiled.law_parameters.reshape(*self.law_parameters.shape, -1).copy()
         here[self.law_code == SURFACE, 2] = np.round(here[self.law_code == SURFACE, 2], 9)
-        differ = ~np.isclose(here, self.law_parameters, rtol=1e-9, atol=1e-12).all(axis=1)
+        differ = ~np.isclose(here, self.law_parameters[..., None], rtol=1e-9, atol=1e-12).all(axis=(1, 2))
         if differ.any():
             name = compiled.law_names[int(np.argmax(differ))]
             raise NetworkError(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -50,7 +49,7 @@ class Stack:
     def compiled(self, level: int) -> CompiledNetwork:
         """Compiled network of one level for all samples."""
         line, place = self._line(level)
-        return picked(line, (place, slice(None)))
+        return batch.picked(line, (place, slice(None)))
 
     def _line(self, level: int) -> tuple[CompiledNetwork, int]:
         """Network with trailing axes (levels along a line, samples), assembled in one go, and a level's place on it."""
@@ -58,7 +57,7 @@ class Stack:
         first = int(levels[0])
         if first not in self._lines:
             speeds = {name: np.asarray(at)[:, None] for name, at in self.template.speeds(levels).items()}
-            self._lines[first] = spread(self.machine.assemble(speeds), (levels.size, self.samples))
+            self._lines[first] = batch.spread(self.machine.assemble(speeds), (levels.size, self.samples))
         return self._lines[first], place
 
     def _references(self, compiled: CompiledNetwork) -> Array:
@@ -112,23 +111,14 @@ class Stack:
             self._allocate(2 * self.propagate.shape[0])
         slots = slice(self.used, self.used + count)
         line, _ = self._line(levels[0])
-        compiled = picked(line, ([t.line(level)[1] for level in levels], sample))
+        compiled = batch.picked(line, ([t.line(level)[1] for level in levels], sample))
         references = np.repeat(self.law_reference[sample][:, None], count, axis=1)
-        matrix, inputs, out_x, out_u = batch.condensed_stacks(compiled, references)
-        n, quick, nx = compiled.size, t.quick, t.active.size
-        columns = np.concatenate([t.heat_rows, np.arange(n, n + len(t.boundaries))])
-        drive, out_u, out_x = inputs[:, :, columns], out_u[:, columns], out_x[:, None, :]
-        quick_drive = np.ascontiguousarray(drive[:, :, :quick])
-        for s, (phi0, phi1, phi2, phi3) in enumerate(batch.phi_stacks(matrix, t.period, kernel.SUBDIVISIONS)):
-            h = t.period / 2**s
-            propagate, correct, hold = self.propagate[slots, s], self.correct[slots, s], self.hold[slots, s]
-            first = h * np.swapaxes(phi1 @ drive, 1, 2)
-            propagate[:, :nx, :nx], propagate[:, nx : nx + quick, :nx] = np.swapaxes(phi0, 1, 2), first[:, :quick]
-            hold[:, :, :nx], correct[:, :, :nx] = first[:, quick:], h * np.swapaxes(phi2 @ quick_drive, 1, 2)
-            out = h * h * (out_x @ phi2 @ drive)[:, 0] + h * out_u
-            propagate[:, :nx, nx] = h * (out_x @ phi1)[:, 0]
-            propagate[:, nx : nx + quick, nx], hold[:, :, nx] = out[:, :quick], out[:, quick:]
-            correct[:, :, nx] = h * h * (out_x @ phi3 @ quick_drive)[:, 0] + 0.5 * h * out_u[:, :quick]
+        found = batch.condensed_stacks(compiled, references)
+        columns = t.input_columns
+        batch.fill_propagators(
+            self.propagate[slots], self.correct[slots], self.hold[slots], found.matrix, found.inputs[:, :, columns],
+            found.out_x, found.out_u[:, columns], t.period,
+        )
         self.slot_of_level[levels] = np.arange(self.used, self.used + count)
         self.used += count
 
@@ -139,33 +129,6 @@ class Stack:
             self.slot_of_level, self.propagate, self.correct, self.hold, self.capacity[i], np.array([self.capacity.shape[1]]),
             self.boundary[i : i + 1], self.template.law_index, self.law_value[i], self.template.quick_laws, *NO_SURFACES,
         )  # fmt: skip
-
-
-def spread(network: CompiledNetwork, shape: tuple[int, ...]) -> CompiledNetwork:
-    """Give every number of a network the trailing axes of a shape, of which some may have no more than one entry now."""
-
-    def wide(values: Array) -> Array:
-        own = values.shape[: values.ndim - len(network.batch_shape)]
-        single = values.reshape(*own, *(1,) * (len(shape) - len(network.batch_shape)), *network.batch_shape)
-        return np.ascontiguousarray(np.broadcast_to(single, (*own, *shape)))
-
-    if network.batch_shape == shape:
-        return network
-    return replace(
-        network, capacity=wide(network.capacity), link_conductance=wide(network.link_conductance),
-        law_parameters=wide(network.law_parameters), stream_rate=wide(network.stream_rate),
-    )  # fmt: skip
-
-
-def picked(network: CompiledNetwork, place: Any) -> CompiledNetwork:
-    """Some machines of a network of many; ``place`` indexes its trailing axes and leaves one."""
-    shape = network.batch_shape
-    values = tuple(np.broadcast_to(np.asarray(v, dtype=float), shape)[place] for v in network.boundary_values)
-    index = (..., *(place if isinstance(place, tuple) else (place,)))
-    return replace(
-        network, capacity=network.capacity[index], link_conductance=network.link_conductance[index],
-        law_parameters=network.law_parameters[index], stream_rate=network.stream_rate[index], boundary_values=values,
-    )  # fmt: skip
 
 
 def per_sample(value: Any, samples: int) -> Array:

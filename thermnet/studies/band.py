@@ -23,7 +23,7 @@ from thermnet.solve.ensemble import Task, chunk_size
 from thermnet.solve.held_units import HeldUnits
 from thermnet.solve.pack import ticks
 from thermnet.solve.steady_units import SteadyUnits
-from thermnet.studies.held_power import highest_power, ungoverned
+from thermnet.studies.held_power import TOLERANCE, highest_power, ungoverned
 from thermnet.studies.study import Study
 from thermnet.tolerance.population import declared_population
 from thermnet.tolerance.sampling import Population
@@ -252,7 +252,7 @@ def _units(
     parameters = people.sample(units, seed)
     many = design.replace(**parameters)
     idle = Workload(name="held", watts=dict.fromkeys(_chips(design, asked), np.zeros(1)))
-    task = ensemble_task(many, idle, asked.mode, asked.ambient, None, asked.start)
+    task = ensemble_task(many, idle, asked.mode, asked.ambient, None, asked.start, tolerance=TOLERANCE)
     names = [chip.name for chip in task.template.machine.chips]
     given = task.mode
     mode = (lambda i: ungoverned(given(i), names)) if callable(given) else ungoverned(given, names)

@@ -23,7 +23,7 @@ from thermnet.parameter import Declaration
 from thermnet.solve.ensemble import chunk_size
 from thermnet.solve.held_units import HeldUnits
 from thermnet.solve.pack import ticks
-from thermnet.studies.held_power import HeldPower, highest_power, ungoverned
+from thermnet.studies.held_power import TOLERANCE, HeldPower, highest_power, ungoverned
 from thermnet.studies.next_watt_rows import UNIT, Answers, effect_row, group_of, noticed
 from thermnet.studies.steady_machine import SteadyMachine
 from thermnet.studies.stepped_copies import Copies, Step, buildable, steps_of
@@ -343,7 +343,7 @@ def _bursts(
     chips = machine.chips
     load = Workload(name="held", watts=dict.fromkeys(chips, np.zeros(1)))
     try:
-        task = ensemble_task(copies.many, load, machine.mode_name, None, None, start)
+        task = ensemble_task(copies.many, load, machine.mode_name, None, None, start, tolerance=TOLERANCE)
     except (ThermnetError, ValueError):
         return {}
     task = dataclasses.replace(task, mode=ungoverned(machine.mode, chips))
