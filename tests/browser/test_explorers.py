@@ -24,7 +24,14 @@ def errors_in_cells(page):
       .filter(o => o.output_type === 'error').map(o => o.ename + ': ' + o.evalue)""")
 
 
-@pytest.mark.parametrize(("name", "slider"), [("burst", "burst_power"), ("stack", "chamber_thickness_mm")])
+SLIDERS = (
+    ("burst", "burst_power"), ("stack", "chamber_thickness_mm"), ("joint", "clamp_force"), ("firmware", "on_2"),
+    ("units", "tol_gap_below_gap_mm"),
+)  # fmt: skip
+"""A slider of each explorer."""
+
+
+@pytest.mark.parametrize(("name", "slider"), SLIDERS)
 def test_slider_by_keyboard_and_mouse(page, lab, run_all, tmp_path, name, slider):
     open_explorer(page, lab, run_all, f'tn.explore.{name}("tern-14")')
     assert errors_in_cells(page) == []
@@ -81,12 +88,27 @@ def test_controls_can_be_read_and_reached(page, lab, run_all):
     settled(page)
     assert handle(page, "burst_power").get_attribute("aria-valuenow") == "80.0"
     assert page.get_by_role("slider", name="Burst power, W").count() == 1
+    assert page.evaluate("""() => [...document.querySelectorAll('.tn-panel .widget-slider')].every(s =>
+      s.querySelector('.noUi-handle').getAttribute('aria-label') === s.querySelector('.widget-label').textContent)""")
     assert page.get_by_role("combobox", name="Mode").count() == 1
     assert "burst power held for" in page.get_by_role("img", name="tern-14").get_attribute("alt")
     # From the slider, Tab leads to its text field.
     handle(page, "burst_power").focus()
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.value") == "80"
+
+
+def test_lower_controls_are_reached_beside_the_picture(page, lab, run_all):
+    """A long column of controls scrolls by itself: its last slider and the picture are on the screen together."""
+    open_explorer(page, lab, run_all, 'tn.explore.firmware("tern-14")')
+    page.evaluate("document.querySelector('.tn-panel').scrollIntoView({block: 'start'})")
+    knob = handle(page, "skin_limit")
+    knob.focus()
+    page.wait_for_timeout(300)
+    high = page.viewport_size["height"]
+    for box in (knob.bounding_box(), page.locator(".tn-picture").bounding_box()):
+        assert box["y"] >= 0
+        assert box["y"] + box["height"] <= high
 
 
 def test_trouble_in_a_callback_is_seen(page, lab, run_all):

@@ -175,8 +175,8 @@ class FirmwareExplorer(Explorer):
             energy = 10.0 * float(np.log10(np.nanmean(10.0 ** (picture.noise / 10.0))))
             found += [Fact("loudest", f"{loud:.1f} dBA", loud), Fact("noise, mean energy", f"{energy:.1f} dBA", energy)]
         for fan, ramps in picture.ramps.items():
-            word = "hunts" if ramps > RAMPS_PER_MINUTE else "calm"
-            found.append(Fact(f"{in_words(fan)} turns round", f"{ramps:.1f} per minute, {word}", ramps))
+            word = "hunting" if ramps > RAMPS_PER_MINUTE else "calm"
+            found.append(Fact(f"{in_words(fan)} speed reversals", f"{ramps:.1f} a minute, {word}", ramps))
         return tuple(found)
 
     def describe(self, state: State, picture: FirmwarePicture) -> str:

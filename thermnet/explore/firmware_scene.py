@@ -164,7 +164,7 @@ class FirmwareScene(Scene):
             entries = [
                 ("a step is taken", {"color": c["ink"], "linestyle": "-", "marker": "o"}),
                 ("a step is left", {"color": c["quiet"], "linestyle": (0, (3, 2))}),
-                (f"way of the run, {in_words(picture.fans[0])}", {"color": c["sky"], "linestyle": "-"}),
+                (f"path of the run, {in_words(picture.fans[0])}", {"color": c["sky"], "linestyle": "-"}),
                 ("end of the run", {"color": c["orange"], "marker": "D"}),
             ]
         if before is not None:

@@ -12,7 +12,7 @@ SHEET = """
 .tn-head h3 { margin: 0; font-size: 17px; font-weight: 600; }
 .tn-head p { margin: 1px 0 6px; color: var(--tn-quiet); }
 .tn-controls { width: 308px; flex: 0 0 308px; margin-right: 10px; padding-left: 3px; box-sizing: border-box;
-  max-height: max(560px, calc(100vh - 170px)); overflow: hidden auto; padding-bottom: 10px; }
+  max-height: max(560px, calc(100vh - 230px)); overflow: hidden auto; padding-bottom: 10px; }
 .tn-controls > * { flex: 0 0 auto; margin-right: 12px; }
 .tn-controls h4 { margin: 12px 0 2px; font-size: 11.5px; font-weight: 600; letter-spacing: .04em; color: var(--tn-quiet);
   border-bottom: 1px solid var(--tn-line); padding-bottom: 2px; }
