@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 
 import thermnet.solve.ensemble as ensemble_module
+from thermnet.design.assemble import build_machine
 from thermnet.design.ensembles import ensemble_task
 from thermnet.design.load import load_design
 from thermnet.errors import NetworkError
+from thermnet.solve import batch
+from thermnet.tolerance.population import declared_population
 
 VARIED = {
     "interface.bond_line": (20e-6, 45e-6), "fins.blocked": (0.0, 0.3), "cpu.leakage": (2.0, 6.0),
@@ -119,3 +122,30 @@ def test_what_cannot_be_an_ensemble_is_refused(many):
         many.ensemble("idle", duration=5.0, start="warm")
     with pytest.raises(KeyError, match="hot_spot"):
         many.ensemble("idle", duration=5.0, traces=("cpu.hotspot",))
+
+
+@pytest.mark.parametrize("name", ["tern-14", "heron-16", "wren-13"])
+def test_levels_and_samples_are_assembled_in_one_go(name):
+    """Every part of the demonstration machines takes fan speeds on one axis and samples on the other."""
+    design = load_design(name)
+    many = design.replace(**declared_population(design).sample(6, 1))
+    machine = build_machine(many, 25.0)
+    shares = np.array([0.0, 0.3, 0.7, 1.0])
+    together = machine.assemble({fan.name: shares[:, None] * fan.maximum for fan in machine.fans})
+    together = batch.spread(together, (shares.size, 6))
+    for k, share in enumerate(shares):
+        alone = batch.spread(machine.assemble({fan.name: share * fan.maximum for fan in machine.fans}), (6,))
+        for numbers in ("capacity", "link_conductance", "law_parameters", "stream_rate"):
+            np.testing.assert_array_equal(getattr(together, numbers)[..., k, :], getattr(alone, numbers))
+
+
+@pytest.mark.parametrize(("name", "places"), [("tern-14", [[3], [10], [11], [40]]), ("heron-16", [[3, 3], [10, 10], [10, 12], [11, 11]])])
+def test_propagators_built_together_are_those_built_one_by_one(name, places):
+    together, alone = (load_design(name).plant(25.0, 0.1) for _ in range(2))
+    levels = [together.level(place) for place in places]
+    together.expect(levels)
+    for level in levels:
+        alone.provide(level)
+    assert together.met == alone.met == sorted(levels)
+    for arrays in ("propagate", "correct", "hold"):
+        np.testing.assert_array_equal(getattr(together, arrays)[: len(levels)], getattr(alone, arrays)[: len(levels)])
