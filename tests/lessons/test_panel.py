@@ -94,7 +94,14 @@ def test_goes_on_from_a_file_and_gathers_a_class(panel):
     assert "What a class of 2 expected" in panel.class_results.value
     assert len(re.findall("download=", panel.class_results.value)) == 2
     panel._gather({"new": ({**file, "content": b"{"},)})
-    assert "is not JSON" in panel.message.value
+    # Told where the file was given, and by its name.
+    assert "zoe.json: 1 problem\n  file: is not JSON" in panel.class_message.value
+    assert "What a class of 2 expected" in panel.class_results.value
+    panel._resume({"new": ({**file, "content": b"[]"},)})
+    assert "zoe.json: 1 problem" in panel.my_message.value
+    assert panel.message.value == ""
+    panel._resume({"new": ({**file},)})
+    assert panel.my_message.value == ""
 
 
 def test_every_lesson_can_be_opened(panel):

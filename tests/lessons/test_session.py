@@ -132,7 +132,7 @@ def test_a_class_is_gathered_with_answers_computed_here(class_files):
     assert row["learners"] == 3
     assert row["median_guess"] == 22.0
     assert row["answer"] == pytest.approx(22.1, abs=0.2)
-    assert row["within_25_percent"] == pytest.approx(200 / 3)
+    assert row["within_a_quarter_percent"] == pytest.approx(200 / 3)
     assert len(study.tables["commitments"]) == 6
     assert study.tables["learners"]["lessons"].tolist() == [2, 2, 2]
     assert study.facts["learners"] == 3

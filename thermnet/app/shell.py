@@ -17,7 +17,7 @@ LOOK = """<style>
   background: transparent; box-shadow: none; font-size: 15px; color: var(--jp-ui-font-color1, #1d2328); }
 .tn-app .tn-menu .widget-toggle-button.mod-active { border-bottom-color: #0072b2; font-weight: 600; }
 .tn-app .tn-menu button:focus-visible { outline: 2px solid #0072b2; outline-offset: 1px; }
-.tn-app .tn-foot { color: var(--jp-ui-font-color2, #5a626a); max-width: 70em; }
+.tn-app .tn-foot { color: var(--jp-ui-font-color2, #5a626a); max-width: 70em; line-height: 1.5; }
 </style>"""
 CAUTION = (
     "All machines here are invented and their numbers illustrative. A model result for learning and design decisions, not a "

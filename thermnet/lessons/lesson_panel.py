@@ -21,18 +21,21 @@ from thermnet.lessons.session import LONGEST_NAME, Session, unit_text
 DONE = "✓"
 
 
-def shown_if_it_fails(callback: Callable[..., None]) -> Callable[..., None]:
-    """Show an exception of a callback in the panel instead of losing it."""
+def shown_if_it_fails(place: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Show an exception of a callback in the panel, at the place it belongs to, instead of losing it."""
 
-    @wraps(callback)
-    def guarded(panel: Panel, *args: Any) -> None:
-        try:
-            panel.say("")
-            callback(panel, *args)
-        except Exception as error:  # whatever it is: shown, never lost
-            panel.say(str(error) or type(error).__name__, trouble=True)
+    def guard(callback: Callable[..., None]) -> Callable[..., None]:
+        @wraps(callback)
+        def guarded(panel: Panel, *args: Any) -> None:
+            try:
+                panel.say("", place=place)
+                callback(panel, *args)
+            except Exception as error:  # whatever it is: shown, never lost
+                panel.say(str(error) or type(error).__name__, trouble=True, place=place)
 
-    return guarded
+        return guarded
+
+    return guard
 
 
 class Panel(widgets.VBox):  # type: ignore[misc]
@@ -44,7 +47,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
     menu : the list of lessons
     task, outcome : HTML with question and explanation
     field, commit, onward : the number, the button that stands by it, the button to the next lesson
-    message : HTML in which trouble appears
+    message, my_message, class_message : HTML in which trouble appears: with a number, a learner's file, a class's files
     name, resume, gather : the learner's name; files to go on from, or of a class
     results, class_results : HTML with the learner's table and the instructor's
     """
@@ -55,6 +58,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         self.menu = widgets.Select(description="Lessons", layout=widgets.Layout(width="100%"))
         self.menu.rows = len(self.session.lessons)
         self.task, self.outcome, self.message = widgets.HTML(), widgets.HTML(), widgets.HTML()
+        self.my_message, self.class_message = widgets.HTML(), widgets.HTML()
         # Sent whole when the field is left: sent by the letter, the last ones could arrive after the button.
         self.field = widgets.Text(placeholder="a number", continuous_update=False)
         self.commit = widgets.Button(
@@ -67,7 +71,10 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         self.resume = widgets.FileUpload(
             accept=".json", multiple=False, description="Go on from a saved file"
         )
-        self.gather = widgets.FileUpload(accept=".json", multiple=True, description="Gather a class's files")
+        self.gather = widgets.FileUpload(
+            accept=".json", multiple=True, description="Gather a class's files",
+            layout=widgets.Layout(align_self="flex-start"),
+        )  # fmt: skip
         self.results, self.class_results = widgets.HTML(), widgets.HTML()
         self.ask = widgets.HBox([self.field, self.commit])
         self._arrange()
@@ -87,8 +94,8 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         files = widgets.HBox(
             [self.name, self.resume], layout=widgets.Layout(flex_flow="row wrap", overflow="visible")
         )
-        mine = widgets.VBox([files, self.results])
-        teacher = widgets.VBox([self.gather, self.class_results])
+        mine = widgets.VBox([files, self.my_message, self.results])
+        teacher = widgets.VBox([self.gather, self.class_message, self.class_results])
         below = widgets.Accordion([mine, teacher], titles=["Your results", "For the instructor"])
         super().__init__([head, columns, below])
         for widget, name in ((self, "tn-panel"), (self, "tn-lessons"), (head, "tn-head"), (side, "tn-lesson-list"),
@@ -106,12 +113,12 @@ class Panel(widgets.VBox):  # type: ignore[misc]
 
     # -- callbacks -----------------------------------------------------------------------------------------
 
-    @shown_if_it_fails
+    @shown_if_it_fails("message")
     def _chosen(self, change: Any) -> None:
         if not self._quiet:
             self._show(change["new"])
 
-    @shown_if_it_fails
+    @shown_if_it_fails("message")
     def _commit(self, _: Any) -> None:
         name = self.menu.value
         self.session.commit(name, self.field.value)
@@ -120,27 +127,27 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         self._fill_menu()
         self._show_results()
 
-    @shown_if_it_fails
+    @shown_if_it_fails("message")
     def _onward(self, _: Any) -> None:
         names = list(self.session.lessons)
         after = names[names.index(self.menu.value) + 1 :] + names
         self.menu.value = next((name for name in after if not self.session.is_committed(name)), after[0])
 
-    @shown_if_it_fails
+    @shown_if_it_fails("my_message")
     def _named(self, change: Any) -> None:
         self.session.learner = str(change["new"]).strip()[:LONGEST_NAME]
         self._show_results()
 
-    @shown_if_it_fails
+    @shown_if_it_fails("my_message")
     def _resume(self, change: Any) -> None:
         for file in change["new"]:
-            self.session = Session.resume(bytes(file["content"]), tuple(self.session.lessons.values()))
+            self.session = Session.resume({file["name"]: bytes(file["content"])}, tuple(self.session.lessons.values()))
             self.name.value = self.session.learner
             self._fill_menu()
             self._show(self.session.next_lesson or self.menu.value)
             self._show_results()
 
-    @shown_if_it_fails
+    @shown_if_it_fails("class_message")
     def _gather(self, change: Any) -> None:
         if change["new"]:
             study = collect({file["name"]: bytes(file["content"]) for file in change["new"]})
@@ -150,10 +157,10 @@ class Panel(widgets.VBox):  # type: ignore[misc]
 
     # -- showing -------------------------------------------------------------------------------------------
 
-    def say(self, text: str, *, trouble: bool = False) -> None:
+    def say(self, text: str, *, trouble: bool = False, place: str = "message") -> None:
         """Show one message; trouble is announced to screen readers at once."""
         role, kind = ("alert", "tn-trouble") if trouble else ("status", "tn-said")
-        self.message.value = f'<p class="{kind}" role="{role}">{escape(text)}</p>' if text else ""
+        getattr(self, place).value = f'<p class="{kind}" role="{role}">{escape(text)}</p>' if text else ""
 
     def _fill_menu(self) -> None:
         options = [

@@ -45,15 +45,17 @@ def write_session(session: Session) -> str:
     return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def read_session(source: str | Path | bytes, lessons: Mapping[str, Lesson]) -> tuple[str, list[Commitment]]:
-    """Read a learner's name and commitments from a file, or from its content.
+def read_session(
+    source: str | Path | bytes, lessons: Mapping[str, Lesson], name: str = ""
+) -> tuple[str, list[Commitment]]:
+    """Read a learner's name and commitments from a file, or from its content; ``name`` is that of the file in messages.
 
     Raises
     ------
     DesignError
         Lists every problem in it.
     """
-    name = "results" if isinstance(source, bytes) else short(str(source), 200)
+    name = short(name or ("results" if isinstance(source, bytes) else str(source)), 200)
     if isinstance(source, bytes):
         content = source[: LARGEST + 1]
         if len(content) > LARGEST:
@@ -135,7 +137,7 @@ def collect(sources: Iterable[str | Path] | Mapping[str, bytes], *, progress: bo
     -------
     Study
         One row per lesson that somebody committed to: ``lesson``, ``title``, ``unit``, ``answer``, ``learners``,
-        ``median_guess``, ``median_over_answer``, ``within_25_percent`` (of the learners, %), ``mean_points``.
+        ``median_guess``, ``median_over_answer``, ``within_a_quarter_percent`` (of the learners, %), ``mean_points``.
         Tables ``commitments`` (one row each) and ``learners``.
 
     Raises
@@ -156,7 +158,7 @@ def collect(sources: Iterable[str | Path] | Mapping[str, bytes], *, progress: bo
         raise ValueError("no files; expected at least one file of results")
     rows = []
     for file, source in named.items():
-        learner, commitments = read_session(source, lessons)
+        learner, commitments = read_session(source, lessons, file)
         rows += [(file, learner or Path(file).stem, c.lesson, c.guess, c.at) for c in commitments]
     if not rows:
         raise ValueError(f"{len(named)} files without a commitment; expected at least one")
@@ -196,5 +198,5 @@ def _lesson_row(lesson: Lesson, answer: float, part: pd.DataFrame) -> dict[str, 
     return {
         "lesson": lesson.name, "title": lesson.title, "unit": unit_text(lesson), "answer": answer, "learners": len(part),
         "median_guess": float(part["guess"].median()), "median_over_answer": float(part["guess_over_answer"].median()),
-        "within_25_percent": 100.0 * float((part["error_percent"] <= 25.0).mean()), "mean_points": float(part["points"].mean()),
+        "within_a_quarter_percent": 100.0 * float((part["error_percent"] <= 25.0).mean()), "mean_points": float(part["points"].mean()),
     }  # fmt: skip

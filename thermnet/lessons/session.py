@@ -210,8 +210,8 @@ class Session:
         return target
 
     @classmethod
-    def resume(cls, source: str | Path | bytes, lessons: Sequence[Lesson] = LESSONS) -> Session:
-        """Go on from a saved file (a path, or its content as bytes).
+    def resume(cls, source: str | Path | bytes | Mapping[str, bytes], lessons: Sequence[Lesson] = LESSONS) -> Session:
+        """Go on from a saved file (a path, its content as bytes, or a mapping of its name to its content).
 
         Raises
         ------
@@ -221,7 +221,8 @@ class Session:
         from thermnet.lessons.results import read_session
 
         session = cls("", lessons)
-        session.learner, found = read_session(source, session.lessons)
+        name, content = next(iter(source.items())) if isinstance(source, Mapping) else ("", source)
+        session.learner, found = read_session(content, session.lessons, name)
         session._commitments = {commitment.lesson: commitment for commitment in found}
         return session
 
