@@ -10,8 +10,8 @@ import thermnet as tn
 from thermnet.explore import open_session
 from thermnet.explore.canvas import Canvas
 from thermnet.explore.session import Kept
-from thermnet.explore.units_explorer import histogram
 from thermnet.explore.units_line import PIECES, REST, RUN, Line, Question, pieces
+from thermnet.explore.units_picture import histogram
 from thermnet.studies.tolerance_tables import Requirement
 from thermnet.tolerance.population import declared_population
 
@@ -25,11 +25,11 @@ def number(session, label):
 @pytest.mark.slow
 @pytest.mark.parametrize("design", sorted(SLIDERS))
 def test_numbers_are_those_of_the_tolerance_study(design):
-    session = open_session("units", design, samples=256, others=1.2, **SLIDERS[design])
+    session = open_session("units", design, samples=256, others=1.2, ambient=28.0, **SLIDERS[design])
     explorer, power = session.explorer, session.state["power"]
     promised = Requirement("sustained_power_W", lower=power)
     study = tn.studies.tolerance(
-        explorer.design, "desk", workload=power, steady=True, samples=256, seed=1, population=explorer.population(session.state),
+        explorer.design, "desk", ambient=28.0, workload=power, steady=True, samples=256, seed=1, population=explorer.population(session.state),
         requirements=[promised],
     )  # fmt: skip
     rows = study.table.set_index("output")

@@ -5,19 +5,26 @@ from __future__ import annotations
 import dataclasses
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from thermnet import units
 from thermnet.design.design import Design
 from thermnet.explore import machine as shared
 from thermnet.explore.controls import UNIT_TEXT, Control, choice, of_parameter
 from thermnet.explore.session import Explorer, Fact, Kept, State
-from thermnet.explore.units_line import KEPT_ALL, NOISE, POWER, REST, RUN, SEED, Answers, Line, Question
+from thermnet.explore.units_line import KEPT_ALL, NOISE, POWER, REST, RUN, Answers, Line, Question
+from thermnet.explore.units_picture import (
+    UnitsPicture,
+    histogram,
+    limit_text,
+    millions,
+    percent,
+    spread_unit,
+    unit_of,
+)
 from thermnet.run import RunLimit
 from thermnet.solve.steady_units import finished
 from thermnet.studies.burst_budget import CAUTION
@@ -27,7 +34,6 @@ from thermnet.tolerance import capability
 from thermnet.tolerance.sampling import Population
 from thermnet.tolerance.sensitivity import regression_shares
 
-Array = NDArray[np.float64]
 ASKED, LIMIT, TOLERANCES, LINE = "What every unit is asked", "Limit", "Tolerances (three sigma)", "Line"
 """Headings of the groups of controls."""
 
@@ -47,54 +53,6 @@ STANDING = (
     "Declared tolerances are assumptions, not factory data, and units count as one stable process: nothing here replaces a "
     "capability study on real parts, a gauge study, or the agreement with the factory. "
 ) + CAUTION
-
-
-@dataclass(frozen=True)
-class UnitsPicture:
-    """What the units explorer shows.
-
-    Attributes
-    ----------
-    what, unit : what is looked at, in words, and its unit
-    values : (units,) of the units solved so far; ``whole`` when all are there
-    nominal : value of the machine as drawn
-    need : limit
-    edges, counts : histogram of the values
-    normal : whether the values look normal (Anderson-Darling at 1 %)
-    answers : columns of :func:`thermnet.studies.tolerance_tables.against`
-    kept_all : share of units that keep every limit of the machine, with its interval, in percent; None where not asked
-    names, widths : tolerances with a slider, and what they are set to; the last name stands for all others
-    shares : share of the variance that goes with each of them, None while not all units are there
-    largest_other : (name, share) of the strongest tolerance without a slider
-    measured : (parts, low, high): interval of the index that so many measured parts would give
-    """
-
-    what: str
-    unit: str
-    values: Array
-    whole: bool
-    nominal: float
-    need: Requirement
-    edges: Array
-    counts: NDArray[np.int64]
-    normal: bool
-    answers: Mapping[str, Any]
-    kept_all: tuple[float, float, float] | None
-    names: tuple[str, ...]
-    widths: tuple[str, ...]
-    shares: Array | None
-    largest_other: tuple[str, float]
-    measured: tuple[int, float, float]
-
-    @property
-    def mean(self) -> float:
-        """Mean of the units."""
-        return float(self.values.mean())
-
-    @property
-    def sigma(self) -> float:
-        """Standard deviation of the units."""
-        return float(self.values.std(ddof=1))
 
 
 class UnitsExplorer(Explorer):
@@ -137,8 +95,8 @@ class UnitsExplorer(Explorer):
             load, choice("minutes", "Length of a run", ASKED, [("1 min", 1), ("10 min", 10), ("30 min", 30)], 1, "length of the run"),
             Control(name="temperature_limit", label="Highest temperature", group=LIMIT, kind="number", unit="degC", low=30.0, high=125.0,
                     step=0.5, value=float(first.value), doc="limit on the temperature looked at; the design's own at first"),
-            *((noise,) if self._loud else ()), *(self._width(key) for key in self.strongest),
-            Control(name="others", label="All other tolerances, times declared", group=TOLERANCES, kind="number", value=1.0, low=0.1, high=2.0,
+            *((noise,) if self._loud else ()), *self._widths.values(),
+            Control(name="others", label="All others, × declared", group=TOLERANCES, kind="number", value=1.0, low=0.1, high=2.0,
                     step=0.1, doc="factor on every declared tolerance that has no slider of its own"),
             choice("drift_of", "Mean moved of", LINE, [(_label(key), key) for key in self.strongest], self.strongest[0],
                    "parameter whose mean has drifted off the value drawn"),
@@ -168,8 +126,7 @@ class UnitsExplorer(Explorer):
     def population(self, state: State) -> Population:
         """Population of a state, as :func:`thermnet.studies.tolerance` takes it."""
         factors: dict[str, float] = dict.fromkeys(self.line.declared, float(state["others"]))
-        for key in self.strongest:
-            control = self._width(key)
+        for key, control in self._widths.items():
             factors[key] = 1.0 if state[control.name] == control.value else state[control.name] / control.value
         moved = 0.01 * state["drift_percent"] * self.line.half(state["drift_of"])
         return self.line.population(factors, {state["drift_of"]: moved})
@@ -301,6 +258,11 @@ class UnitsExplorer(Explorer):
         """Dotted keys of the tolerances with a slider of their own, strongest first."""
         return self._screen[1]
 
+    @cached_property
+    def _widths(self) -> dict[str, Control]:
+        """Sliders of the tolerances by dotted key."""
+        return {key: self._width(key) for key in self.strongest}
+
     def _width(self, key: str) -> Control:
         """Slider of a tolerance: three sigma in the unit it is declared in, or as a share of the value."""
         declaration = self.line.declarations[key]
@@ -348,12 +310,11 @@ class UnitsExplorer(Explorer):
             largest = max(rest, key=lambda key: rest[key], default="")
             shares = np.array([*(alone[key] for key in self.strongest), sum(rest.values())])
             other = (_label(largest), float(rest.get(largest, 0.0)))
-        widths = [self._width(key) for key in self.strongest]
         return UnitsPicture(
             what=self._what(state), unit=unit_of(output), values=values, whole=answers.whole, nominal=answers.nominal[output], need=need,
             edges=edges, counts=counts, normal=is_normal(values) if np.ptp(values) > 1e-9 else False, answers=found, kept_all=all_kept,
             names=(*(_label(key) for key in self.strongest), "all others"),
-            widths=(*(f"± {control.text(state[control.name])}" for control in widths), f"× {state['others']:g}"),
+            widths=(*(f"± {control.text(state[control.name])}" for control in self._widths.values()), f"× {state['others']:g}"),
             shares=shares, largest_other=other, measured=(state["measured"], *capability.cpk_interval(index, state["measured"])),
         )  # fmt: skip
 
@@ -364,45 +325,6 @@ class UnitsExplorer(Explorer):
         word = "noise" if output == NOISE else _said(self.limits[output])
         when = f"{'at the end of' if output == NOISE else 'highest in'} {state['minutes']} min of {state['load']}" if run else f"at rest under {state['power']:g} W"
         return f"{word} {when}"
-
-
-def histogram(values: Array, samples: int) -> tuple[Array, NDArray[np.int64]]:
-    """Edges at calm places and counts: bins about as wide as suits so many normal values (Scott 1979), in round numbers."""
-    sigma = max(float(values.std()), 1e-6)
-    wide = 3.49 * sigma * samples ** (-1.0 / 3.0)
-    size = 10.0 ** np.floor(np.log10(wide))
-    width = float(size * min((1.0, 2.0, 5.0, 10.0), key=lambda share: abs(np.log(share * size / wide))))
-    first, last = np.floor(values.min() / width + 1e-9), np.floor(values.max() / width + 1e-9) + 1
-    edges = np.arange(first, last + 1) * width
-    # An edge in round numbers may lie a rounding error beyond the value on it.
-    edges[0], edges[-1] = min(edges[0], float(values.min())), max(edges[-1], float(values.max()))
-    return edges, np.histogram(values, edges)[0].astype(np.int64)
-
-
-def unit_of(output: str) -> str:
-    """Unit of an output, as written on the screen."""
-    return {POWER: "W", NOISE: "dBA"}.get(output, "°C")
-
-
-def spread_unit(unit: str) -> str:
-    """Unit of a difference."""
-    return {"°C": "K", "dBA": "dB"}.get(unit, unit)
-
-
-def limit_text(picture: UnitsPicture) -> str:
-    """Limit in words."""
-    need = picture.need
-    return f"at most {need.upper:g} {picture.unit}" if need.upper is not None else f"at least {need.lower:g} {picture.unit}"
-
-
-def percent(failing: float) -> str:
-    """Share of good units in percent from failing ones per million."""
-    return f"{100.0 - 1e-4 * failing:.4g}"
-
-
-def millions(number: float) -> str:
-    """Failing units per million, to three digits."""
-    return "under 0.1" if number < 0.1 else f"{float(f'{number:.3g}'):,.10g}".replace(",", " ")
 
 
 def _said(limit: RunLimit) -> str:
@@ -416,4 +338,4 @@ def _label(key: str) -> str:
     return once[:1].upper() + once[1:]
 
 
-__all__ = ["SEED", "UnitsExplorer", "UnitsPicture", "histogram", "limit_text", "spread_unit"]
+__all__ = ["UnitsExplorer"]

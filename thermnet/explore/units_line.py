@@ -36,7 +36,7 @@ REST, RUN = "rest", "run"
 POWER, NOISE, KEPT_ALL = "power", "noise", "kept"
 """Outputs beside the temperatures under the design's limits: W, dBA, and 1 where every limit of the machine is kept."""
 
-PIECES = {REST: (128, 384, 512), RUN: (8, 12, 12)}
+PIECES = {REST: (64, 448, 512), RUN: (8, 12, 12)}
 """Units solved together: the first ones, the next ones, and all later ones."""
 
 LINES_KEPT = 2
@@ -230,9 +230,11 @@ class Line:
             chips = shared.chips_of(self.design)
             idle = Workload(name="held", watts=dict.fromkeys(chips, np.zeros(1)))
             load: Any = idle if asked.asked == REST else shared.load_of(self.design, asked.load)
-            return ensemble_task(some, load, asked.mode, asked.ambient, asked.duration or 1.0)
+            return ensemble_task(some, load, asked.mode, room, asked.duration or 1.0)
 
-        key = ("template", asked.asked, asked.mode, asked.ambient, asked.load, asked.duration)
+        # At rest only the structure counts; a run has its start from there too.
+        room = self.design.ambient if asked.asked == REST else asked.ambient
+        key = ("template", asked.asked, asked.mode, room, asked.load, asked.duration)
         own: Task = kept.get(key, template)
         return dataclasses.replace(
             own, samples=count, machines=lambda part: build_machine(_part(many, part, count), asked.ambient),

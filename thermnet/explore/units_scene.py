@@ -11,7 +11,8 @@ from matplotlib.ticker import MaxNLocator
 from thermnet.explore.controls import calm_top
 from thermnet.explore.scene import Legend, Scene, boxes
 from thermnet.explore.session import Frozen
-from thermnet.explore.units_explorer import UnitsExplorer, UnitsPicture
+from thermnet.explore.units_explorer import UnitsExplorer
+from thermnet.explore.units_picture import UnitsPicture
 from thermnet.tolerance.capability import CAPABLE
 
 CURVE = 121
@@ -212,7 +213,7 @@ def span(pictures: list[UnitsPicture]) -> tuple[float, float]:
         highs.append(max(points) + room)
     wide = max(max(highs) - min(lows), 1e-3)
     size = 10.0 ** np.floor(np.log10(wide))
-    step = size * (0.2 if wide < 2 * size else 0.5 if wide < 5 * size else 1.0)
+    step = size * (0.5 if wide < 2 * size else 1.0 if wide < 5 * size else 2.0)
     return float(step * np.floor(min(lows) / step)), float(step * np.ceil(max(highs) / step))
 
 
