@@ -71,7 +71,7 @@ def room_controls(design: Design) -> tuple[Control, ...]:
 def load_control(design: Design) -> Control:
     """Choose what the chips are asked for."""
     own = [name for name in design.workloads if name not in workload_names()]
-    return choice("load", "Load", POWER, [FLAT_OUT, *workload_names(), *own], FLAT_OUT,
+    return choice("load", "Load", POWER, [("all the limits allow", FLAT_OUT), *workload_names(), *own], FLAT_OUT,
                   "what the chips are asked for: all that the limits allow, or a named load")  # fmt: skip
 
 
