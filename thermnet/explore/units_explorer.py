@@ -26,7 +26,7 @@ from thermnet.explore.units_picture import (
     unit_of,
 )
 from thermnet.run import RunLimit
-from thermnet.solve.steady_units import finished
+from thermnet.solve.in_pieces import finished
 from thermnet.studies.burst_budget import CAUTION
 from thermnet.studies.steady_machine import SteadyMachine
 from thermnet.studies.tolerance_tables import THREE_SIGMA, Requirement, against, is_normal

@@ -20,8 +20,9 @@ from thermnet.explore import machine as shared
 from thermnet.explore.session import Kept
 from thermnet.firmware.workload import Workload
 from thermnet.parameter import Declaration
-from thermnet.solve.ensemble import Task, solve_chunk
-from thermnet.solve.steady_units import InPieces, SteadyUnits, finished
+from thermnet.solve.ensemble import Task, solving
+from thermnet.solve.in_pieces import InPieces, finished
+from thermnet.solve.steady_units import SteadyUnits
 from thermnet.tolerance.distribution import Distribution, declared
 from thermnet.tolerance.population import declared_population
 from thermnet.tolerance.sampling import Population
@@ -36,7 +37,7 @@ REST, RUN = "rest", "run"
 POWER, NOISE, KEPT_ALL = "power", "noise", "kept"
 """Outputs beside the temperatures under the design's limits: W, dBA, and 1 where every limit of the machine is kept."""
 
-PIECES = {REST: (64, 448, 512), RUN: (8, 12, 12)}
+PIECES = {REST: (64, 448, 512), RUN: (8, 24, 32)}
 """Units solved together: the first ones, the next ones, and all later ones."""
 
 LINES_KEPT = 2
@@ -193,7 +194,8 @@ class Line:
         if asked.asked == RUN:
             task = self._task(self.design.replace(**columns), count, asked, kept)
             yield
-            return _in_run(*solve_chunk(task, slice(0, count)))
+            outputs, _ = yield from solving(task, slice(0, count))
+            return _in_run(outputs)
         at_rest = kept.get("units at rest", lambda: Kept(2 * LINES_KEPT))
         if line is None or line not in at_rest:
             many = self.design.replace(**columns)
@@ -254,7 +256,7 @@ def _part(many: Design, part: slice | int, count: int) -> Design:
     return many if part == slice(0, count) else taken(many, part)
 
 
-def _in_run(outputs: Mapping[str, Array], _: Any) -> dict[str, Array]:
+def _in_run(outputs: Mapping[str, Array]) -> dict[str, Array]:
     found = {
         name.removeprefix("peak.").removesuffix("_degC"): peak
         for name, peak in outputs.items() if name.startswith("peak.")

@@ -21,6 +21,7 @@ from thermnet.firmware.workload import Workload
 from thermnet.network.graph import nearest
 from thermnet.solve import batch, kernel
 from thermnet.solve.closed_loop import CEILING, announce
+from thermnet.solve.in_pieces import InPieces, finished
 from thermnet.solve.machine import Machine
 from thermnet.solve.pack import (
     NEVER,
@@ -236,12 +237,19 @@ def trace_times(task: Task) -> Array:
 
 def solve_chunk(task: Task, chunk: slice) -> tuple[dict[str, Array], dict[str, Array]]:
     """Solve the samples of a slice; returns (outputs, traces)."""
+    return finished(solving(task, chunk))
+
+
+def solving(task: Task, chunk: slice) -> InPieces[tuple[dict[str, Array], dict[str, Array]]]:
+    """As :func:`solve_chunk`, pausing after every sample."""
     template, count = task.template, chunk.stop - chunk.start
     machine = task.machines(chunk)
     stack = Stack(template, machine, count)
     samples = ticks(task.duration, template.period)
     packed = Packed(task, stack, machine, chunk, samples)
+    yield
     starts = start_states(task, stack, packed)
+    yield
     every = ticks(task.trace_period, template.period) if task.traces else samples + 1
     outputs: dict[str, list[float]] = {}
     traces = {name: np.empty((count, trace_times(task).size)) for name in task.traces}
@@ -264,6 +272,7 @@ def solve_chunk(task: Task, chunk: slice) -> tuple[dict[str, Array], dict[str, A
         for name, value in _outputs(task, state, watch, reason, starts[i][0], stack.capacity[i]).items():
             outputs.setdefault(name, []).append(value)
         _keep_traces(task, record, template, traces, i)
+        yield
     found = {name: np.array(values) for name, values in outputs.items()}
     if machine.fans:
         speeds = {fan.name: np.maximum(found[f"final_fan_speed.{fan.name}_rpm"], 1.0) for fan in machine.fans}

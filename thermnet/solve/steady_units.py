@@ -5,9 +5,9 @@ The questions of :class:`thermnet.studies.steady_machine.SteadyMachine`, asked o
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from thermnet.errors import ConvergenceError
 from thermnet.network.compiled import CompiledNetwork
 from thermnet.solve.batch import picked, spread
 from thermnet.solve.ensemble import Packed, Task
+from thermnet.solve.in_pieces import InPieces, finished
 from thermnet.solve.rest_level import Heat, RestLevel
 
 Array = NDArray[np.float64]
@@ -25,10 +26,6 @@ HIGHEST_POWER = 1000.0
 
 LEVELS_KEPT = 24
 """Fan speeds whose linear answers are kept."""
-
-Found = TypeVar("Found")
-InPieces = Generator[None, None, Found]
-"""Work that pauses after each fan speed, so that whoever does it can turn to something more urgent."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -338,16 +335,6 @@ class SteadyUnits:
         return Rest(power, binds, temperature, excess, fans)
 
 
-def finished(work: InPieces[Found]) -> Found:
-    """Do work that comes in pieces without pausing."""
-    while True:
-        try:
-            next(work)
-        except StopIteration as end:
-            answer: Found = end.value
-            return answer
-
-
 def without_leaks(network: CompiledNetwork) -> CompiledNetwork:
     """Network whose leaks are worked out elsewhere."""
     return replace(network, leak_node=np.zeros(0, dtype=np.int64), leakages=())
@@ -360,4 +347,4 @@ class _Count:
         self.samples = samples
 
 
-__all__ = ["InPieces", "Rest", "SteadyUnits", "finished"]
+__all__ = ["Rest", "SteadyUnits"]
