@@ -27,6 +27,7 @@ SHEET = """
 .tn-choice .widget-dropdown { flex-wrap: wrap; height: auto; width: 280px; margin: 1px 0 3px; }
 .tn-choice .widget-dropdown > .widget-label { flex: 1 0 100%; width: auto; line-height: 20px; height: 20px; text-align: left;
   justify-content: flex-start; }
+.tn-choice .widget-dropdown > select { height: 24px; }
 .tn-asleep { opacity: .45; }
 .tn-show { flex: 1 1 600px; min-width: 320px; overflow: visible; }
 .tn-picture { display: block; max-width: 100%; height: auto; }
@@ -61,7 +62,7 @@ body[data-jp-theme-light="false"] .tn-panel:not(.tn-joint) .tn-figure.tn-light .
 .tn-buttons .widget-button:hover { border-color: var(--tn-quiet); }
 .tn-buttons .widget-toggle-button.mod-active { border-color: var(--tn-ink); }
 .tn-buttons button:focus-visible, .tn-panel .noUi-handle:focus-visible, .tn-panel input:focus-visible,
-.tn-panel select:focus-visible { outline: 2px solid #0072b2; outline-offset: 2px; }
+.tn-panel select:focus-visible { outline: 2px solid #2a8fd0 !important; outline-offset: 1px; }
 .tn-panel .noUi-connect { background: #3f7fa8; }
 .tn-panel .noUi-handle { background: #3f7fa8; border-color: #3f7fa8; box-shadow: none; }
 """

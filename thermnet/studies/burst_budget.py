@@ -16,7 +16,7 @@ from thermnet.studies.study import Study, provenance
 DURATIONS = (1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0)
 
 CAUTION = (
-    "A model result for design decisions, not a safety test. Touch temperatures are judged at 25 degC by the standard that "
+    "A model result for design decisions, not a safety test. Touch temperatures are judged at 25 °C by the standard that "
     "applies and a licensed laboratory; battery limits by the cell maker. Values marked illustrative must be replaced by "
     "your suppliers' data."
 )
