@@ -100,6 +100,16 @@ def test_ports_that_are_none_are_refused():
             serve.command(port)
 
 
+def test_a_home_that_cannot_be_written_is_no_hindrance(monkeypatch, tmp_path):
+    own = tmp_path / "own"
+    monkeypatch.setenv("JUPYTER_DATA_DIR", str(own))
+    assert serve.environment()["JUPYTER_DATA_DIR"] == str(own)
+    (tmp_path / "file").write_text("not a folder", encoding="utf-8")
+    monkeypatch.setenv("JUPYTER_DATA_DIR", str(tmp_path / "file" / "jupyter"))
+    monkeypatch.setattr(serve.tempfile, "tempdir", str(tmp_path))
+    assert serve.environment()["JUPYTER_DATA_DIR"].startswith(str(tmp_path / "thermnet-app-"))
+
+
 @pytest.fixture
 def taken():
     """A port on which something else listens."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import socket
 import sys
+import tempfile
 from errno import EACCES, EADDRINUSE
 from importlib.util import find_spec
 from pathlib import Path
@@ -82,6 +83,25 @@ def serve(port: int = 8866, *, host: str = "127.0.0.1", browser: bool = False) -
     """Serve the app until stopped; takes the place of this process, so that one signal ends it all."""
     words = command(port, host=host, browser=browser)
     sys.stdout.flush()
+    os.execve(words[0], words, environment())
+
+
+def environment() -> dict[str, str]:
+    """Environment of the server."""
     paths = os.pathsep.join(filter(None, [str(TEMPLATES), os.environ.get("JUPYTER_PATH")]))
     # A kernel starts in the notebook's folder, which is the package's own; the notebook goes where we are.
-    os.execve(words[0], words, {**os.environ, "JUPYTER_PATH": paths, "THERMNET_APP_FOLDER": str(Path.cwd())})
+    return {**os.environ, "JUPYTER_PATH": paths, "THERMNET_APP_FOLDER": str(Path.cwd()), **_folder_to_write()}
+
+
+def _folder_to_write() -> dict[str, str]:
+    """Folder in which the server keeps its signatures, for this run alone where the user's own cannot be written."""
+    from jupyter_core.paths import jupyter_data_dir
+
+    own = Path(jupyter_data_dir())
+    try:
+        own.mkdir(parents=True, exist_ok=True)
+        if os.access(own, os.W_OK):
+            return {}
+    except OSError:
+        pass
+    return {"JUPYTER_DATA_DIR": tempfile.mkdtemp(prefix="thermnet-app-")}
