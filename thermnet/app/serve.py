@@ -94,7 +94,7 @@ def environment() -> dict[str, str]:
 
 
 def _folder_to_write() -> dict[str, str]:
-    """Folder in which the server keeps its signatures, for this run alone where the user's own cannot be written."""
+    """Folder of what the server and its kernels write down, for this run alone where the user's own cannot be written."""
     from jupyter_core.paths import jupyter_data_dir
 
     own = Path(jupyter_data_dir())
@@ -104,4 +104,6 @@ def _folder_to_write() -> dict[str, str]:
             return {}
     except OSError:
         pass
-    return {"JUPYTER_DATA_DIR": tempfile.mkdtemp(prefix="thermnet-app-")}
+    folder = tempfile.mkdtemp(prefix="thermnet-app-")
+    others = ("IPYTHONDIR", "MPLCONFIGDIR")  # these help themselves as well, and complain about it on the page
+    return {"JUPYTER_DATA_DIR": folder, **{name: os.environ.get(name, folder) for name in others}}
