@@ -6,6 +6,7 @@ import pytest
 import thermnet as tn
 from thermnet.explore import open_session
 from thermnet.explore.burst_scene import Sampled
+from thermnet.explore.canvas import Canvas
 
 
 def test_strips_are_those_of_a_simulation():
@@ -105,3 +106,26 @@ def test_sampling_for_the_screen_keeps_every_peak():
     seen = Sampled(time)
     assert seen.of(values).max() == 7.0
     assert seen.time.size < 900
+
+
+@pytest.mark.parametrize(
+    ("design", "values"),
+    [("tern-14", {}), ("wren-13", {}), ("tern-14", {"burst_power": 40}), ("tern-14", {"mode": "library"})],
+)
+def test_words_beside_the_point_meet_no_line(design, values):
+    session = open_session("burst", design, **values)
+    canvas = Canvas(session.explorer)
+    canvas.show(session.picture())
+    scene = canvas.scene
+    words, to_pixels = scene.point_words, scene.curve.transData.transform
+    assert " W for " in words.get_text()
+    left, low = to_pixels(words.get_position())
+    width, height = words.size(canvas.figure.dpi)
+    across = np.linspace(left, left + width, 50)
+    for line in (scene.curve_line, scene.governor, scene.level):
+        x, y = to_pixels(np.column_stack(line.get_data())).T
+        level = np.interp(across, x, y, left=np.nan, right=np.nan)
+        assert not np.any((level >= low) & (level <= low + height))
+    for marks in scene.curve_marks.values():
+        for x, y in to_pixels(np.column_stack(marks.get_data())):
+            assert not (left <= x <= left + width and low <= y <= low + height)

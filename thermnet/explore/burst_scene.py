@@ -11,7 +11,7 @@ from matplotlib.ticker import FixedLocator
 from thermnet.explore.burst_explorer import HORIZON, SHOWN_FLAGS, BurstExplorer, BurstPicture, Curve
 from thermnet.explore.controls import calm_top
 from thermnet.explore.machine import chips_of
-from thermnet.explore.scene import EndNames, Legend, Scene, boxes
+from thermnet.explore.scene import EndNames, Legend, Scene, boxes, put_beside, shares_text
 from thermnet.explore.session import Frozen, in_words
 from thermnet.show.axis import log_time
 from thermnet.show.style import LINES, marks_of
@@ -36,12 +36,12 @@ class BurstScene(Scene):
         """Make axes and artists, once."""
         c = self.c
         left, width = 0.045, 0.405
-        self.power = figure.add_axes((left, 0.765, width, 0.185), title="Chip power, W")
-        self.die = figure.add_axes((left, 0.525, width, 0.165), title="Die, hot spot, °C")
-        self.skin = figure.add_axes((left, 0.305, width, 0.145), title="Skin, °C")
-        self.bound = figure.add_axes(
-            (left, 0.085, width, 0.145), title="What holds the power, and for what share of the time"
-        )
+        chips = chips_of(self.explorer.design)
+        held = f", {' above '.join(chips)}" if len(chips) > 1 else ", and for what share of the time"
+        self.power = figure.add_axes((left, 0.775, width, 0.175), title="Chip power, W")
+        self.die = figure.add_axes((left, 0.555, width, 0.150), title="Die, hot spot, °C")
+        self.skin = figure.add_axes((left, 0.355, width, 0.130), title="Skin, °C")
+        self.bound = figure.add_axes((left, 0.085, width, 0.195), title=f"What holds the power{held}")
         self.curve = figure.add_axes((0.665, 0.345, 0.305, 0.605), title="Power against duration, W")
         self.strips = (self.power, self.die, self.skin, self.bound)
         for ax in (*self.strips, self.curve):
@@ -50,7 +50,6 @@ class BurstScene(Scene):
             ax.tick_params(labelbottom=ax in (self.bound, self.curve), labelsize=9)
         self.curve.set_xlabel("held for (logarithmic)", fontsize=9.5)
         self.bound.set_xlabel("time after the load starts (logarithmic)", fontsize=9.5)
-        chips = chips_of(self.explorer.design)
         self.power_before = [self.before(self.power) for _ in chips]
         self.die_before = [self.before(self.die) for _ in chips]
         self.skin_before = self.before(self.skin)
@@ -182,7 +181,7 @@ class BurstScene(Scene):
                     stretches = [(a, n) for a, n in spans(t, picture.bound[:, k], code) if n > 0]
                     found += boxes(stretches, top - 0.8 / many + 0.04, top)
                     parts.append(share(picture.time, picture.bound[:, k], code))
-                self.bound_shares[flag].set(text=_shares(parts), y=y, visible=any(parts))
+                self.bound_shares[flag].set(text=shares_text(parts), y=y, visible=any(parts))
                 words.set(text=flag, y=y, color=self.c["ink" if any(parts) else "quiet"])
             bars.show(found)
 
@@ -237,11 +236,9 @@ class BurstScene(Scene):
         seconds, power = picture.point
         x = min(max(seconds, EARLIEST), LATEST)
         self.point.set_data([x], [power])
-        late = x > STOPS[3]
-        self.point_words.set(
-            text=f"{power:g} W for {seconds:.0f} s", x=x * (1.0 if late else 1.25), y=power + (0.035 if late else 0.015) * self.curve.get_ylim()[1],
-            ha="right" if late else "left",
-        )  # fmt: skip
+        self.point_words.set_text(f"{power:g} W for {seconds:.0f} s")
+        curves = [line.get_data() for line in (self.curve_line, self.governor, self.level)]
+        put_beside(self.curve, self.point_words, (x, power), curves)
 
 
 def nearest_zone(picture: BurstPicture | None) -> str:
@@ -251,11 +248,6 @@ def nearest_zone(picture: BurstPicture | None) -> str:
     return max(
         picture.skin, key=lambda zone: float(picture.skin[zone].max()) - picture.skin_limit[zone], default=""
     )
-
-
-def _shares(parts: list[float]) -> str:
-    """Shares of the time, one per chip, as text."""
-    return " / ".join("<1 %" if 0 < part < 0.01 else f"{100 * part:.0f} %" for part in parts)
 
 
 class Sampled:

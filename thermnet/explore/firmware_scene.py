@@ -10,7 +10,8 @@ from matplotlib.ticker import MaxNLocator
 
 from thermnet.explore.controls import calm_top
 from thermnet.explore.firmware_explorer import SHOWN_FLAGS, FirmwareExplorer, FirmwarePicture, held_share
-from thermnet.explore.scene import EndNames, Legend, Scene, boxes
+from thermnet.explore.machine import chips_of
+from thermnet.explore.scene import EndNames, Legend, Scene, boxes, shares_text
 from thermnet.explore.session import Frozen, in_words
 from thermnet.show.style import LINES, marks_of
 from thermnet.show.thin import spans
@@ -28,7 +29,9 @@ class FirmwareScene(Scene):
         """Make axes and artists, once."""
         left, width = 0.045, 0.405
         places = ((0.835, 0.12), (0.67, 0.11), (0.51, 0.10), (0.355, 0.095), (0.075, 0.22))
-        titles = ("Chip power, W", "Die, hot spot, °C", "Fan, rpm", "What the skin limiter reads, °C", "What holds the power")
+        names = chips_of(self.explorer.design)
+        held = f", {' above '.join(names)}" if len(names) > 1 else ""
+        titles = ("Chip power, W", "Die, hot spot, °C", "Fan, rpm", "What the skin limiter reads, °C", f"What holds the power{held}")
         self.power, self.die, self.fan, self.skin, self.bound = self.strips = [
             figure.add_axes((left, low, width, high), title=title) for (low, high), title in zip(places, titles, strict=True)
         ]
@@ -135,9 +138,8 @@ class FirmwareScene(Scene):
                 for k in range(many):
                     top = y + 0.4 - 0.8 * k / many
                     found += boxes(spans(t, picture.bound[:, k], code, shortest=pixel), top - 0.8 / many + 0.04, top)
-                text = " / ".join("<1 %" if 0 < part < 0.01 else f"{100 * part:.0f} %" for part in parts)
                 self.flag_words[flag].set(text=flag, y=y, color=self.c["ink" if any(parts) else "quiet"])
-                self.flag_shares[flag].set(text=text, y=y, visible=any(parts))
+                self.flag_shares[flag].set(text=shares_text(parts), y=y, visible=any(parts))
             bars.show(found)
 
     def _table(self, picture: FirmwarePicture, before: FirmwarePicture | None) -> None:

@@ -164,6 +164,46 @@ class Legend:
                 words.set_text(label)
 
 
+def put_beside(ax: Axes, words: StampedText, point: tuple[float, float], curves: Sequence[Any], gap: float = 9.0) -> None:
+    """Put words beside a point, as near as they meet none of the curves; to the right above it if they always meet one.
+
+    Parameters
+    ----------
+    ax : Axes
+    words : StampedText
+    point : (x, y) in the units of the axes
+    curves : (x, y) arrays, x rising
+    gap : float
+        Distance from point and curves in pixels.
+    """
+    figure: Any = ax.get_figure(root=True)
+    width, height = words.size(float(figure.dpi))
+    gap *= figure.dpi / 100.0
+    (x, y), box = ax.transData.transform(point), ax.bbox
+    lines = [ax.transData.transform(np.column_stack(curve)) for curve in curves if len(curve[0])]
+    ups = (0.7 * gap, -0.7 * gap - height, 2.0 * gap, -2.0 * gap - height)
+    places = [(x + way * gap + min(way, 0) * width, y + up) for up in ups for way in (1, -1)]
+    inside = [(a, b) for a, b in places if a >= box.x0 and a + width <= box.x1 + 2 * gap and b >= box.y0] or places
+    free = (place for place in inside if not any(_meets(line, place, width, height, 0.5 * gap) for line in lines))
+    a, b = next(free, inside[0])
+    at = ax.transData.inverted().transform((a, b))
+    words.set(x=float(at[0]), y=float(at[1]), ha="left", va="bottom")
+
+
+def _meets(line: Any, place: tuple[float, float], width: float, height: float, gap: float) -> bool:
+    """Whether a line (points in pixels, x rising) runs through a box, or nearer to it than ``gap``."""
+    low, high = max(place[0] - gap, line[0, 0]), min(place[0] + width + gap, line[-1, 0])
+    if low > high:
+        return False
+    y = np.interp(np.linspace(low, high, 40), line[:, 0], line[:, 1])
+    return bool(y.min() <= place[1] + height + gap and y.max() >= place[1] - gap)
+
+
 def boxes(spans: Sequence[tuple[float, float]], low: float, high: float) -> list[Any]:
     """Corners of boxes from (start, length) pairs."""
     return [[(a, low), (a, high), (a + n, high), (a + n, low)] for a, n in spans]
+
+
+def shares_text(parts: Sequence[float]) -> str:
+    """Shares of the time as text, one per chip."""
+    return " / ".join("<1" if 0 < part < 0.01 else f"{100 * part:.0f}" for part in parts) + " %"

@@ -20,25 +20,27 @@ class StampedText(Text):
 
     def draw(self, renderer: Any) -> None:
         """Draw on pixels from the image kept of the word, elsewhere as any text."""
-        words = self.get_text()
         if not isinstance(renderer, RendererAgg):
             super().draw(renderer)
             return
-        if not words or not self.get_visible():
+        if not self.get_text() or not self.get_visible():
             return
-        image, width, height, descent = _stamp(
-            words,
-            to_rgba(self.get_color()),
-            self.get_fontsize(),
-            str(self.get_fontweight()),
-            float(renderer.dpi),
-        )
+        image, width, height, descent = self._image(float(renderer.dpi))
         x, y = self.get_transform().transform(self.get_unitless_position())
         x -= {"left": 0.0, "center": 0.5 * width, "right": width}[self.get_horizontalalignment()]
         up = {"baseline": -descent, "bottom": 0.0, "center": -0.5 * height, "top": -height}
         y += up[self.get_verticalalignment()]
         if np.isfinite(x) and np.isfinite(y):
             renderer.draw_image(renderer.new_gc(), round(x) - MARGIN, round(y) - MARGIN, image)
+
+    def size(self, dpi: float) -> tuple[float, float]:
+        """Width and height in pixels."""
+        _, width, height, _ = self._image(dpi)
+        return width, height
+
+    def _image(self, dpi: float) -> tuple[Any, float, float, float]:
+        look = to_rgba(self.get_color()), self.get_fontsize(), str(self.get_fontweight())
+        return _stamp(self.get_text(), *look, dpi)
 
 
 @lru_cache(maxsize=1500)
