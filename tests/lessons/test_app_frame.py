@@ -108,11 +108,11 @@ def test_a_home_that_cannot_be_written_is_no_hindrance(monkeypatch, tmp_path):
     monkeypatch.setenv("JUPYTER_DATA_DIR", str(tmp_path / "file" / "jupyter"))
     monkeypatch.setattr(serve.tempfile, "tempdir", str(tmp_path))
     monkeypatch.delenv("MPLCONFIGDIR", raising=False)
-    monkeypatch.setenv("IPYTHONDIR", "set by the user")
+    monkeypatch.setenv("JUPYTER_CONFIG_DIR", "set by the user")
     found = serve.environment()
     assert found["JUPYTER_DATA_DIR"].startswith(str(tmp_path / "thermnet-app-"))
     assert found["MPLCONFIGDIR"] == found["JUPYTER_DATA_DIR"]
-    assert found["IPYTHONDIR"] == "set by the user"
+    assert found["JUPYTER_CONFIG_DIR"] == "set by the user"
 
 
 @pytest.fixture

@@ -105,5 +105,5 @@ def _folder_to_write() -> dict[str, str]:
     except OSError:
         pass
     folder = tempfile.mkdtemp(prefix="thermnet-app-")
-    others = ("IPYTHONDIR", "MPLCONFIGDIR")  # these help themselves as well, and complain about it on the page
+    others = ("JUPYTER_CONFIG_DIR", "MPLCONFIGDIR")  # written too; without one, matplotlib complains on the page
     return {"JUPYTER_DATA_DIR": folder, **{name: os.environ.get(name, folder) for name in others}}
