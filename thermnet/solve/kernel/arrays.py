@@ -227,7 +227,7 @@ class WorkSpace(NamedTuple):
     rated_leak: Any
 
 
-COLUMNS, LANES = 2, 4
+COLUMNS, LANES = 4, 4
 """Columns taken together, and numbers summed side by side (processors with other lanes are served by the compiler)."""
 
 
