@@ -97,8 +97,12 @@ def _recovery() -> Answer:
             f"{say(row['recovered_percent'], 'percent')} is back. Plate, pipes and fins cool in half a minute or so.",
             f"The last percents take minutes: after {say(last['rest_s'], 's')} it is {say(last['recovered_percent'], 'percent')}, because "
             "the decks give their heat back slowly.",
-            f"Repeated for ever it is another matter: a 10 s burst then needs {say(ten['rest_s'], 's')} of rest each time "
-            f"({say(ten['duty_percent'], 'percent')} of the time at 64 W), held by {ten['binds']}.",
+            (
+                f"Repeated for ever it is another matter: a 10 s burst then needs {say(ten['rest_s'], 's')} of rest each time "
+                f"({say(ten['duty_percent'], 'percent')} of the time at 64 W), held by {ten['binds']}."
+                if np.isfinite(float(ten["rest_s"]))
+                else f"Repeated for ever it is another matter: no rest is long enough for a burst of 10 s, held by {ten['binds']}."
+            ),
         ),
         lambda guess: study.plot(),
         study.table[["rest_s", "first_s", "second_s", "recovered_percent"]],

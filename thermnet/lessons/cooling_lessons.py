@@ -49,7 +49,7 @@ def _pipes_or_chamber() -> Answer:
             f"{say(minute, 'percent')} more.",
             f"For ever it is {say(new['sustained_W'], 'W')} against {say(old['sustained_W'], 'W')} ({ever:+.2g} %), held by "
             f"{new['held_by']} and {old['held_by']}. Spreading rules bursts; in the steady state the same fan carries the same heat away, and "
-            "what the spreader changes is which limit is met first.",
+            "what is left to the spreader is how near it brings each limit.",
             f"At 28 W the chamber's junction is at {say(new['junction_degC'], 'degC')}, the pipes' at "
             f"{say(old['junction_degC'], 'degC')}; the stacks weigh {say(new['mass_g'], 'g')} and {say(old['mass_g'], 'g')}.",
         ),

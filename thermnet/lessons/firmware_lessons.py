@@ -12,6 +12,7 @@ def _governor() -> Answer:
     run = machine().simulate(50.0, "desk", duration=120.0)
     power, average = run.channel("power", "cpu"), run.channel("average_power", "cpu")
     held = float(run.time[np.argmax(power < 49.9)])
+    bound = run.residency()["cpu"].get("junction", 0.0)
     before = float(average[0])
     formula = 28.0 * float(np.log((50.0 - before) / (50.0 - 28.0)))
     twice = (
@@ -27,7 +28,8 @@ def _governor() -> Answer:
             f"while brings it to Ps after τ ln((P − P₀)/(P − Ps)) = 28 s · ln((50 − {say(before)})/(50 − 28)) = {say(formula, 's')}.",
             f"With twice the time constant it is {say(later, 's')}. The governor knows no temperature at all: it keeps a promise about "
             "mean power, and the thermal design must be able to carry whatever it lets through.",
-            f"The die is at {say(run.temperature('cpu.hot_spot').max(), 'degC')} at most in all this; its limit never binds.",
+            f"The die is at {say(run.temperature('cpu.hot_spot').max(), 'degC')} at most in all this; its limit "
+            + (f"binds for {say(100.0 * bound, 'percent')} of the time." if bound else "never binds."),
         ),
         lambda guess: run.plot(),
         None,
@@ -87,8 +89,8 @@ def _hunting() -> Answer:
     return Answer(
         value,
         (
-            f"{say(value)} times in twenty minutes, although load and room do not change at all: once every "
-            f"{say(1200.0 / value if value else np.inf, 's')}.",
+            f"{say(value)} times in twenty minutes, although load and room do not change at all"
+            + (f": once every {say(1200.0 / value, 's')}." if value else "."),
             "The sensor counts whole degrees. At the step's threshold the fan speeds up, the stack cools by a degree or so within its "
             "time constant, the table lets go, and the stack warms again: sensor quantum, step and thermal lag make an oscillator.",
             f"With a hysteresis of 2 K there are {say(counts['16 W'][1])} at the same load; with the table as it is (6 K, dwell 15 s) "

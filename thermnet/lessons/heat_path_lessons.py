@@ -112,7 +112,8 @@ def _interface() -> Answer:
         (
             f"Sustained power goes from {say(drawn['sustained_W'], 'W')} to {say(film['sustained_W'], 'W')}: {say(more, 'percent')} more.",
             f"In the first second of a 64 W burst the same film is worth {say(film['cooler_1_s_K'], 'K')}, and the burst lasts "
-            f"{say(film['burst_s'], 's')} instead of {say(drawn['burst_s'], 's')}: {say(longer, 'percent')} longer. Who wins depends on "
+            f"{say(film['burst_s'], 's')} instead of {say(drawn['burst_s'], 's')}: {say(abs(longer), 'percent')} "
+            f"{'longer' if longer >= 0 else 'shorter'}. Who wins depends on "
             "the clock: the interface rules the first second, the fan the steady state.",
             f"Grease at the end of its life (low clamp load) costs {say(-worn['cooler_1_s_K'], 'K')} in the first second and "
             f"{say(float(drawn['sustained_W']) - float(worn['sustained_W']), 'W')} for ever.",
@@ -156,11 +157,16 @@ def _bad_unit() -> Answer:
     change = by - by.loc["as new"]
     dusty, greasy = change.loc["dust in the fins"], change.loc["pumped-out grease"]
     powers = [14.0, 21.0, 28.0]
-    new = [_settled_die(machine(), power) for power in powers]
-    rises = {}
-    for name in ("dust in the fins", "pumped-out grease"):
-        faulty = machine().replace(**FAULTS[name])
-        rises[name] = [_settled_die(faulty, power) - cool for power, cool in zip(powers, new, strict=True)]
+    settled = {
+        name: [_settled(machine().replace(**FAULTS[name]), power) for power in powers]
+        for name in ("as new", "dust in the fins", "pumped-out grease")
+    }
+    rises = {
+        name: [die - cool for (die, _), (cool, _) in zip(ends, settled["as new"], strict=True)]
+        for name, ends in settled.items()
+        if FAULTS[name]
+    }
+    new_fan, greasy_fan = settled["as new"][0][1], settled["pumped-out grease"][0][1]
     dry, closed = change.loc["pipes past their limit"], change.loc["gap closed to the skin"]
     value = float(dusty["die_degC"])
     return Answer(
@@ -171,7 +177,7 @@ def _bad_unit() -> Answer:
             f"Pumped-out grease looks different: the die is {say(greasy['die_degC'], 'K')} hotter, while the fins change by only "
             f"{say(greasy['fins_degC'], 'K')}. The heat is the same, so what lies behind the joint does not notice.",
             f"The fan table blurs the picture: at 14 W the die with pumped-out grease differs by {say(rises['pumped-out grease'][0], 'K')}, "
-            "because a hotter die takes the fan a step up. Compare at equal fan speed, or read the speed along.",
+            f"with the fan at {say(greasy_fan, 'rpm')} instead of {say(new_fan, 'rpm')}. Compare at equal fan speed, or read the speed along.",
             "So read the fault from the pattern, not from the die alone: everything up is dust or a worn fan; die up and plate not is "
             f"the interface; plate up and fins down ({say(dry['plate_degC'], 'K')} and {say(dry['fins_degC'], 'K')}) is pipes past their "
             f"limit; the bottom up by {say(closed['bottom_degC'], 'K')} and the die by {say(closed['die_degC'], 'K')} is a gap that has closed.",
@@ -185,9 +191,10 @@ def _bad_unit() -> Answer:
     )  # fmt: skip
 
 
-def _settled_die(design: Design, power: float) -> float:
+def _settled(design: Design, power: float) -> tuple[float, float]:
+    """Die temperature (degC) and fan speed (rpm) after an hour."""
     run = design.simulate(power, "desk", duration=3600.0, every=100)
-    return float(run.temperature("cpu.hot_spot")[-1])
+    return float(run.temperature("cpu.hot_spot")[-1]), float(run.channel("fan_speed", "fan")[-1])
 
 
 def _number(fact: Any) -> float:
