@@ -222,6 +222,26 @@ def test_what_is_given_is_what_the_design_holds(design):
     assert f"{min(skins):g} to {max(skins):g} °C" in find_lesson("warm_room").setting
 
 
+def test_explanations_hold_for_another_machine(design, monkeypatch):
+    """What is told must follow the run, not the machine that the lesson was written with."""
+    from thermnet.lessons import burst_lessons, firmware_lessons
+
+    steadier = design.replace(**{"interface.bond_line": "20 um", "fins.blocked": 0.2})
+    tight = design.replace(**{"pipes.count": 1})
+    monkeypatch.setattr(firmware_lessons, "machine", lambda: steadier)
+    hunting = find_lesson("hunting").work()
+    assert hunting.value == 0.0
+    assert hunting.because[0].startswith("0 times in twenty minutes, although load and room do not change at all.")
+    monkeypatch.setattr(firmware_lessons, "machine", lambda: design.replace(**{"cpu.junction_limit": "80 degC"}))
+    assert "its limit binds for" in find_lesson("governor").work().because[2]
+    monkeypatch.setattr(burst_lessons, "machine", lambda: tight)
+    recovery = find_lesson("recovery").work()
+    assert "no rest is long enough for a burst of 10 s, held by pipes dry-out" in recovery.because[2]
+    for text in (*hunting.because, *recovery.because):
+        assert "–" not in text
+        assert "no limit" not in text
+
+
 def test_tables_name_their_columns_for_people():
     from thermnet.studies.words import heading
 
