@@ -19,8 +19,9 @@ import ipywidgets as widgets
 
 from thermnet.explore.canvas import Canvas, png_of, svg_of
 from thermnet.explore.controls import Control
+from thermnet.explore.panel_html import cautions_html, facts_html, table_html
 from thermnet.explore.panel_style import NAMES_FOR_HANDLES, SHEET
-from thermnet.explore.session import Fact, Session, Table
+from thermnet.explore.session import Fact, Session
 
 AT_ONCE = 0.012
 """s of work after which a picture is shown even where part of it is still being worked out."""
@@ -28,8 +29,14 @@ AT_ONCE = 0.012
 AHEAD_AFTER = 0.1
 """s of rest after which the next step of the slider just moved is worked out."""
 
+AHEAD_FROM = 0.08
+"""s of work below which a picture is not worked out ahead: a quick hand would wait for that work longer than it saves."""
+
 GROWS_EVERY = 0.3
 """s after which a picture still being worked out is shown again with what has come to it."""
+
+KNOWN = 0.002
+"""s of work below which a picture was known already."""
 
 PAUSE = 0.8
 """s; changes of one control closer together than this are undone together."""
@@ -73,6 +80,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         self._drawn = 0.0
         self._touched = ("", 0.0)
         self._step: tuple[str, Any] | None = None
+        self._work: dict[str, float] = {}
         explorer = session.explorer
         self.picture = widgets.HTML()
         self.message = widgets.HTML()
@@ -239,7 +247,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         """Bring controls, picture and all else to the session's state; the newest request wins."""
         self._request += 1
         begun = time.perf_counter()
-        coming = self.session.pictures()
+        coming = self._timed(self.session.pictures())
         picture = next(coming)
         ready = False
         while time.perf_counter() - begun < AT_ONCE:
@@ -255,15 +263,29 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         else:
             self._settle(picture)
 
+    def _timed(self, pieces: Iterator[Any]) -> Iterator[Any]:
+        """Pass the pieces of a picture on, and keep how long it took by the control that asked for it."""
+        name, spent = self._step[0] if self._step is not None else "", 0.0
+        while True:
+            begun = time.perf_counter()
+            piece = next(pieces, self)
+            spent += time.perf_counter() - begun
+            if piece is self:
+                break
+            yield piece
+        if spent > KNOWN:
+            self._work[name] = spent
+
     def _look_ahead(self, request: int, work: Iterator[None] | None = None) -> None:
         """Work the next step of the slider out while nothing else is asked for, a piece at a time."""
         loop = _kernel_loop()
         if loop is None:
             return
-        if request != self._request or self._step is None:
+        if request != self._request or self._step is None or self._work.get(self._step[0], 0.0) < AHEAD_FROM:
             return
         if work is None:
-            loop.call_later(AHEAD_AFTER, self._look_ahead, request, self.session.ahead(*self._step))
+            coming = self._timed(self.session.ahead(*self._step))
+            loop.call_later(AHEAD_AFTER, self._look_ahead, request, coming)
             return
         try:
             next(work)
@@ -301,11 +323,11 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         self.canvas.show(picture, session.baseline)
         image = self.canvas.element(session.describe(picture))
         light = "" if self.canvas.dark else " tn-light"
-        facts = _facts_html(session.facts(picture), self._facts_before())
+        facts = facts_html(session.facts(picture), self._facts_before())
         frozen = session.baseline
         was = session.explorer.table(frozen.state, frozen.picture) if frozen is not None else None
-        facts += _table_html(session.explorer.table(session.state, picture), was)
-        cautions = _cautions_html(session.cautions(picture))
+        facts += table_html(session.explorer.table(session.state, picture), was)
+        cautions = cautions_html(session.cautions(picture))
         if self.cautions.value != cautions:
             self.cautions.value = cautions
         self.picture.value = f'<figure class="tn-figure{light}">{image}</figure>{facts}'
@@ -373,43 +395,3 @@ def _kernel_loop() -> asyncio.AbstractEventLoop | None:
         return asyncio.get_running_loop()
     except RuntimeError:
         return None
-
-
-def _facts_html(facts: tuple[Fact, ...], before: dict[str, Fact]) -> str:
-    rows = []
-    for fact in facts:
-        old = before.get(fact.label)
-        small = (
-            f"<br><small>was {escape(old.text)}</small>" if old is not None and old.text != fact.text else ""
-        )
-        rows.append(f"<div><dt>{escape(fact.label)}</dt><dd>{escape(fact.text)}{small}</dd></div>")
-    if not facts:
-        return ""
-    return f'<dl class="tn-facts">{"".join(rows)}</dl>'
-
-
-def _table_html(table: Table | None, was: Table | None) -> str:
-    """Write a table, with the rows of the frozen baseline below its own."""
-    if table is None:
-        return ""
-    head = "".join(f'<th scope="col">{escape(text)}</th>' for text in table.headings)
-    rows = [("", row) for row in table.rows]
-    if was is not None:
-        rows += [(' class="tn-was"', (f"was {row[0]}", *row[1:])) for row in was.rows]
-    body = "".join(
-        f'<tr{kind}><th scope="row">{escape(row[0])}</th>'
-        + "".join(f"<td>{escape(text)}</td>" for text in row[1:])
-        + "</tr>"
-        for kind, row in rows
-    )
-    return f'<table class="tn-table"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
-
-
-def _cautions_html(cautions: tuple[str, ...]) -> str:
-    """Standing caution last and small, anything special to the state before it and marked."""
-    if not cautions:
-        return ""
-    special = "".join(
-        f'<p class="tn-caution"><strong>Caution:</strong> {escape(text)}</p>' for text in cautions[:-1]
-    )
-    return f'{special}<p class="tn-note"><strong>Caution:</strong> {escape(cautions[-1])}</p>'
