@@ -9,6 +9,7 @@ from scipy import stats
 import thermnet as tn
 from thermnet.explore import open_session
 from thermnet.explore.canvas import Canvas
+from thermnet.explore.panel import Panel
 from thermnet.explore.session import Kept
 from thermnet.explore.units_line import PIECES, REST, RUN, Line, Question, pieces
 from thermnet.explore.units_picture import histogram
@@ -263,3 +264,14 @@ def test_old_shares_stay_in_grey_while_units_are_on_their_way():
     assert canvas.scene.share_stale.get_visible()
     canvas.show(session.picture())
     assert not canvas.scene.share_stale.get_visible()
+
+
+def test_a_slider_is_not_pulled_back_by_rounding():
+    """Browsers send 41.50000000000001 for 41.5; a value sent back would undo the next key of a quick hand."""
+    panel = Panel(open_session("units", samples=256))
+    slider, sent = panel.inputs["power"], []
+    slider.observe(lambda change: sent.append(change["new"]), "value")
+    slider.value = 41.50000000000001
+    assert panel.session.state["power"] == 41.5
+    assert sent == [41.50000000000001]
+    assert panel.twins["power"].value == 41.5

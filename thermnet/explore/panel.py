@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import math
 import time
 from collections.abc import Callable, Iterator
 from functools import wraps
@@ -356,7 +357,8 @@ class Panel(widgets.VBox):  # type: ignore[misc]
                 for widget in (self.inputs[name], self.twins.get(name)):
                     if widget is None:
                         continue
-                    if widget.value != value:
+                    # What a browser adds in rounding is no other value: sent back, it would pull the slider from under a quick hand.
+                    if not _same(widget.value, value):
                         widget.value = value
                     if widget.disabled != (name in asleep):
                         widget.disabled = name in asleep
@@ -383,6 +385,13 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         data = base64.b64encode(content).decode("ascii")
         link = f'<a download="{escape(path.name)}" href="data:{kind};base64,{data}">download it</a>'
         self.say(f"Written to {escape(str(path.resolve()))}; or {link}.")
+
+
+def _same(shown: Any, value: Any) -> bool:
+    """Whether a control shows a value but for rounding."""
+    if isinstance(shown, str) or isinstance(value, str) or shown is None or value is None:
+        return bool(shown == value)
+    return math.isclose(shown, value, rel_tol=1e-9, abs_tol=1e-12)
 
 
 def _kernel_loop() -> asyncio.AbstractEventLoop | None:
