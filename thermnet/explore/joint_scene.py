@@ -18,6 +18,9 @@ MAPS = (
 )  # fmt: skip
 """Field of the picture, title, unit, colour of its line."""
 
+SHARES = (0.0, 0.5, 1.0)
+"""Places on the scale of colours that carry a number."""
+
 EVEN = 0.01
 """Spread over the highest value below which no place is marked as the highest."""
 
@@ -52,13 +55,12 @@ class MapView:
             )
         )
         self.image.set_zorder(1)
+        # The colours stay; only the words beside them move, which is quicker than new ticks.
         steps = np.linspace(0.0, 1.0, 128)[:, None]
-        self.colours = self.bar.imshow(steps, cmap=SCALE, origin="lower", aspect="auto", extent=(0, 1, 0, 1))
-        self.bar.set_xticks([])
-        self.bar.yaxis.tick_right()
-        self.bar.grid(visible=False)
-        for spine in self.bar.spines.values():
-            spine.set_visible(False)
+        self.bar.imshow(steps, cmap=SCALE, origin="lower", aspect="auto", extent=(0, 1, 0, 1))
+        self.bar.set_axis_off()
+        beside: dict[str, Any] = {"transform": self.bar.transAxes, "va": "center", "fontsize": 9}
+        self.scale = [scene.words(self.bar, 1.6, share, **beside) for share in SHARES]
         self.ways = [scene.line(self.map, "ink", "-", 2.2), scene.line(self.map, "ink", (0, (2, 2)), 1.0)]
         self.spots = [scene.line(self.map, "ink", "-", width) for width in (3.0, 1.4)]
         for under, over in (self.ways, self.spots):
@@ -82,10 +84,13 @@ class MapView:
         )
         self.past = scene.before(self.cut)
         self.level = scene.line(self.cut, "quiet", (0, (2, 2)), 1.0)
-        above: dict[str, Any] = {"transform": self.cut.transAxes, "va": "bottom", "ha": "right"}
-        self.level_words = scene.words(self.cut, 1.0, 1.03, fontsize=9, color=c["quiet"], **above)
+        above: dict[str, Any] = {"transform": self.cut.transAxes, "va": "baseline", "ha": "right"}
+        self.level_words = scene.words(self.cut, 1.0, 1.05, fontsize=9, color=c["quiet"], **above)
         self.line = scene.line(self.cut, colour, "-", 2.0)
-        self.cut.set_xlabel("along the dashed diagonal, mm", fontsize=9, labelpad=1)
+        self.cut.set_xlabel("along the dashed diagonal, mm", fontsize=9)
+        self.cut.xaxis.set_label_coords(0.5, -0.2)
+        for axis in (self.cut.xaxis, self.cut.yaxis):
+            axis.set_major_locator(MaxNLocator(5))
 
     def show(
         self, picture: JointPicture, before: JointPicture | None, level: float | None, name: str
@@ -98,11 +103,10 @@ class MapView:
         self.image.set_data(values)
         self.image.set_extent((-half_x, half_x, -half_y, half_y))
         self.image.set_clim(0.0, high)
-        for ax, ends in ((self.map, (-half_y, half_y)), (self.bar, (0.0, high))):
-            if ax.get_ylim() != ends:
-                ax.set_ylim(*ends)
         self.map.set_xlim(-half_x, half_x)
-        self.colours.set_extent((0.0, 1.0, 0.0, high))
+        self.map.set_ylim(-half_y, half_y)
+        for words, share in zip(self.scale, SHARES, strict=True):
+            words.set_text(f"{share * high:g}")
         sign = 1.0 if picture.rising else -1.0
         for line in self.ways:
             line.set_data([-half_x, half_x], [-sign * half_y, sign * half_y])
