@@ -12,7 +12,7 @@ from thermnet.explore.canvas import Canvas
 from thermnet.explore.panel import Panel
 from thermnet.explore.session import Kept
 from thermnet.explore.units_line import PIECES, REST, RUN, Line, Question, pieces
-from thermnet.explore.units_picture import histogram
+from thermnet.explore.units_picture import bin_width, histogram
 from thermnet.studies.tolerance_tables import Requirement
 from thermnet.tolerance.population import declared_population
 
@@ -176,13 +176,27 @@ def test_a_power_slider_solves_the_same_units_again(monkeypatch):
 def test_histogram_holds_every_value_at_calm_places():
     rng = np.random.default_rng(4)
     for values in (rng.normal(41.0, 0.5, 512), np.round(rng.normal(36.0, 0.3, 512), 1), np.full(64, 40.0), rng.normal(0.0, 1e-3, 64)):
-        edges, counts = histogram(values, 512)
+        width = bin_width(float(values.std()), 512)
+        edges, counts = histogram(values, width)
         assert counts.sum() == values.size
-        assert np.all(np.diff(edges) > 0)
-        assert edges[0] <= values.min()
-        assert edges[-1] >= values.max()
-    edges, _ = histogram(rng.normal(41.0, 0.5, 512), 512)
-    np.testing.assert_allclose(edges / 0.2, np.round(edges / 0.2), atol=1e-9)
+        np.testing.assert_allclose(np.diff(edges), width)
+        np.testing.assert_array_equal(np.histogram(values + 1e-9 * width, edges)[0], counts)
+    # Scott's rule for 512 normal values of sigma 0.5 asks for 0.218.
+    assert bin_width(0.5, 512) == pytest.approx(0.2)
+
+
+def test_a_baseline_is_drawn_in_the_bins_of_the_picture():
+    session = open_session("units", "wren-13", samples=256)
+    session.freeze()
+    session.set(tol_gap_below_gap_mm=0.09, tol_gap_above_gap_mm=0.09)
+    picture, before = session.picture(), session.baseline.picture
+    assert picture.width < before.width
+    canvas = Canvas(session.explorer)
+    canvas.show(picture, session.baseline)
+    x, y = canvas.scene.past.get_data()
+    area = np.sum(0.5 * (y[1:] + y[:-1]) * np.diff(x))
+    assert area == pytest.approx(100.0 * picture.width)
+    assert y.max() < 100.0 * picture.counts.max() / picture.values.size
 
 
 def test_a_shape_that_is_not_normal_is_told():

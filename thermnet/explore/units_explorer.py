@@ -18,6 +18,7 @@ from thermnet.explore.session import Explorer, Fact, Kept, State
 from thermnet.explore.units_line import KEPT_ALL, NOISE, POWER, REST, RUN, Answers, Line, Question
 from thermnet.explore.units_picture import (
     UnitsPicture,
+    bin_width,
     histogram,
     limit_text,
     millions,
@@ -297,7 +298,8 @@ class UnitsExplorer(Explorer):
         values = answers.values[output]
         found = against(need, values, 1_000_000, people)
         index = found["ppk"] if np.isfinite(found["ppk"]) else 0.0
-        edges, counts = histogram(values, state["samples"])
+        width = bin_width(float(values.std()), state["samples"])
+        edges, counts = histogram(values, width)
         good, all_kept = answers.values[KEPT_ALL] > 0.5, None
         if self._question(state).power is not None or state["asked"] == RUN:
             ends = capability.yield_interval(int(good.sum()), good.size)
@@ -312,7 +314,7 @@ class UnitsExplorer(Explorer):
             other = (_label(largest), float(rest.get(largest, 0.0)))
         return UnitsPicture(
             what=self._what(state), unit=unit_of(output), values=values, whole=answers.whole, nominal=answers.nominal[output], need=need,
-            edges=edges, counts=counts, normal=is_normal(values) if np.ptp(values) > 1e-9 else False, answers=found, kept_all=all_kept,
+            width=width, edges=edges, counts=counts, normal=is_normal(values) if np.ptp(values) > 1e-9 else False, answers=found, kept_all=all_kept,
             names=(*(_label(key) for key in self.strongest), "all others"),
             widths=(*(f"± {control.text(state[control.name])}" for control in self._widths.values()), f"× {state['others']:g}"),
             shares=shares, largest_other=other, measured=(state["measured"], *capability.cpk_interval(index, state["measured"])),
@@ -320,10 +322,11 @@ class UnitsExplorer(Explorer):
 
     def _what(self, state: State) -> str:
         output, run = state["output"], state["asked"] == RUN
+        load = shared.load_control(self.design).text(state["load"])
         if output == POWER:
-            return f"mean power in {state['minutes']} min of {state['load']}" if run else "highest power held for ever"
+            return f"mean power in {state['minutes']} min of {load}" if run else "highest power held for ever"
         word = "noise" if output == NOISE else _said(self.limits[output])
-        when = f"{'at the end of' if output == NOISE else 'highest in'} {state['minutes']} min of {state['load']}" if run else f"at rest under {state['power']:g} W"
+        when = f"{'at the end of' if output == NOISE else 'highest in'} {state['minutes']} min of {load}" if run else f"at rest under {state['power']:g} W"
         return f"{word} {when}"
 
 

@@ -25,7 +25,7 @@ class UnitsPicture:
     values : (units,) of the units solved so far; ``whole`` when all are there
     nominal : value of the machine as drawn
     need : limit
-    edges, counts : histogram of the values
+    width, edges, counts : histogram of the values
     normal : whether the values look normal (Anderson-Darling at 1 %)
     answers : columns of :func:`thermnet.studies.tolerance_tables.against`
     kept_all : share of units that keep every limit of the machine, with its interval, in percent; None where not asked
@@ -41,6 +41,7 @@ class UnitsPicture:
     whole: bool
     nominal: float
     need: Requirement
+    width: float
     edges: Array
     counts: NDArray[np.int64]
     normal: bool
@@ -63,17 +64,20 @@ class UnitsPicture:
         return float(self.values.std(ddof=1))
 
 
-def histogram(values: Array, samples: int) -> tuple[Array, NDArray[np.int64]]:
-    """Edges at calm places and counts: bins about as wide as suits so many normal values (Scott 1979), in round numbers."""
-    sigma = max(float(values.std()), 1e-6)
-    wide = 3.49 * sigma * samples ** (-1.0 / 3.0)
+def bin_width(sigma: float, samples: int) -> float:
+    """Width that suits so many normal values (Scott 1979), in round numbers: 1, 2 or 5 times a power of ten."""
+    wide = 3.49 * max(sigma, 1e-6) * samples ** (-1.0 / 3.0)
     size = 10.0 ** np.floor(np.log10(wide))
-    width = float(size * min((1.0, 2.0, 5.0, 10.0), key=lambda share: abs(np.log(share * size / wide))))
-    first, last = np.floor(values.min() / width + 1e-9), np.floor(values.max() / width + 1e-9) + 1
-    edges = np.arange(first, last + 1) * width
-    # An edge in round numbers may lie a rounding error beyond the value on it.
-    edges[0], edges[-1] = min(edges[0], float(values.min())), max(edges[-1], float(values.max()))
-    return edges, np.histogram(values, edges)[0].astype(np.int64)
+    return float(size * min((1.0, 2.0, 5.0, 10.0), key=lambda share: abs(np.log(share * size / wide))))
+
+
+def histogram(values: Array, width: float) -> tuple[Array, NDArray[np.int64]]:
+    """Edges at multiples of a width, and counts between them."""
+    places = np.floor(values / width + 1e-9).astype(np.int64)
+    first = int(places.min())
+    counts = np.bincount(places - first)
+    edges: Array = width * (first + np.arange(counts.size + 1))
+    return edges, counts.astype(np.int64)
 
 
 def unit_of(output: str) -> str:
@@ -102,4 +106,4 @@ def millions(number: float) -> str:
     return "under 0.1" if number < 0.1 else f"{float(f'{number:.3g}'):,.10g}".replace(",", " ")
 
 
-__all__ = ["UnitsPicture", "histogram", "limit_text", "millions", "percent", "spread_unit", "unit_of"]
+__all__ = ["UnitsPicture", "bin_width", "histogram", "limit_text", "millions", "percent", "spread_unit", "unit_of"]

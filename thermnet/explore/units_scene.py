@@ -12,7 +12,7 @@ from thermnet.explore.controls import calm_top
 from thermnet.explore.scene import Legend, Scene, boxes
 from thermnet.explore.session import Frozen
 from thermnet.explore.units_explorer import UnitsExplorer
-from thermnet.explore.units_picture import UnitsPicture
+from thermnet.explore.units_picture import UnitsPicture, histogram
 from thermnet.tolerance.capability import CAPABLE
 
 CURVE = 121
@@ -101,7 +101,7 @@ class UnitsScene(Scene):
         self.histogram.set_xlim(low, high)
         part = 100.0 / picture.values.size
         heights = picture.counts * part
-        tops = [float(p.counts.max()) * 100.0 / p.values.size for p in pictures]
+        tops = [float(histogram(p.values, picture.width)[1].max()) * 100.0 / p.values.size for p in pictures]
         self.limits(self.histogram, 0.0, calm_top(1.15 * max(tops), 5.0 if max(tops) < 40 else 20.0))
         middles = 0.5 * (picture.edges[:-1] + picture.edges[1:])
         out = middles > limit if need.upper is not None else middles < limit
@@ -121,7 +121,7 @@ class UnitsScene(Scene):
         left = left or abs(picture.nominal - high) < 0.25 * (high - low)
         self.drawn_words.set(text=f"as drawn {picture.nominal:.4g}", x=picture.nominal - room * (1 if left else -1), ha="right" if left else "left")
         x = np.linspace(low, high, CURVE)
-        width = float(np.median(np.diff(picture.edges)))
+        width = picture.width
         sigma = picture.sigma
         known = sigma > 1e-9
         density = np.exp(-0.5 * ((x - picture.mean) / sigma) ** 2) / (sigma * np.sqrt(2.0 * np.pi)) if known else x
@@ -130,8 +130,10 @@ class UnitsScene(Scene):
         self.curve.set_color(c["ink" if picture.normal else "quiet"])
         old = before
         if old is not None:
-            steps = np.repeat(np.r_[0.0, old.counts * 100.0 / old.values.size, 0.0], 2)[1:-1]
-            self.past.set_data(np.repeat(old.edges, 2), steps)
+            # In the bins of the present picture: heights in others could not be compared.
+            edges, counts = histogram(old.values, width)
+            steps = np.repeat(np.r_[0.0, counts * 100.0 / old.values.size, 0.0], 2)[1:-1]
+            self.past.set_data(np.repeat(edges, 2), steps)
             level = float(old.need.upper if old.need.upper is not None else old.need.lower or 0.0)
             self.put(self.past_limit, [level, level], self.histogram.get_ylim())
         self.past.set_visible(old is not None)
@@ -168,7 +170,7 @@ class UnitsScene(Scene):
         old = None if before is None or before.shares is None else np.clip(100.0 * before.shares, 0.0, 100.0)
         self.put(self.share_past, old, None if old is None else np.arange(old.size))
         name, share = picture.largest_other
-        told = "" if picture.shares is None else f"strongest of the others: {name.lower()} {100 * max(share, 0.0):.0f} %"
+        told = "" if picture.shares is None else f"strongest other: {name.lower()} {100 * max(share, 0.0):.0f} %"
         left = 0.0 if picture.shares is None else 1.0 - float(picture.shares.sum())
         if left > 0.05:
             told += f"; {100 * left:.0f} % not linear"
