@@ -76,7 +76,7 @@ def histogram(values: Array, width: float) -> tuple[Array, NDArray[np.int64]]:
     places = np.floor(values / width + 1e-9).astype(np.int64)
     first = int(places.min())
     counts = np.bincount(places - first)
-    edges: Array = width * (first + np.arange(counts.size + 1))
+    edges = np.asarray(width * (first + np.arange(counts.size + 1)), dtype=np.float64)
     return edges, counts.astype(np.int64)
 
 
