@@ -9,6 +9,9 @@ try:
     import numba
 except ImportError:  # a platform without compiled code: same results, slowly
     numba = None
+else:
+    if numba.config.DISABLE_JIT:  # numba's own switch for looking into things: the same
+        numba = None
 
 
 FREEDOMS = {"contract", "reassoc"}
