@@ -289,3 +289,43 @@ def test_a_slider_is_not_pulled_back_by_rounding():
     assert panel.session.state["power"] == 41.5
     assert sent == [41.50000000000001]
     assert panel.twins["power"].value == 41.5
+
+
+def test_a_panel_without_a_kernel_shows_all_units_however_many_pieces():
+    panel = Panel(open_session("units", "wren-13", asked="run", samples=512))
+    assert "<dd>512</dd>" in panel.picture.value
+
+
+def test_a_picture_grows_on_the_screen(monkeypatch):
+    """What has come to a picture is shown now and then, the whole at the end, and a newer move ends it."""
+
+    class Loop:
+        waiting: list = []
+
+        def call_later(self, _, act, *arguments):
+            self.waiting.append((act, arguments))
+
+    loop = Loop()
+    monkeypatch.setattr("thermnet.explore.panel._kernel_loop", lambda: loop)
+    monkeypatch.setattr("thermnet.explore.panel.GROWS_EVERY", 0.0)
+    panel = Panel(open_session("units", "wren-13", samples=2048))
+    seen = []
+    draw = panel._draw
+    monkeypatch.setattr(panel, "_draw", lambda picture: (seen.append(picture.values.size), draw(picture)))
+
+    def run_down(most):
+        for _ in range(most):
+            if not loop.waiting:
+                return
+            act, arguments = loop.waiting.pop(0)
+            act(*arguments)
+
+    run_down(10_000)
+    assert seen == [512, 1024, 1536, 2048]
+    seen.clear()
+    panel.inputs["tol_gap_below_gap_mm"].value = 0.15
+    run_down(3)
+    panel.inputs["tol_gap_below_gap_mm"].value = 0.2
+    run_down(10_000)
+    assert seen == [64, 64, 512, 1024, 1536, 2048]
+    assert panel.session.state["tol_gap_below_gap_mm"] == 0.2

@@ -102,6 +102,12 @@ class Control:
             return int(number)
         return float(f"{number:.10g}")
 
+    def same(self, shown: Any, value: Any) -> bool:
+        """Tell whether a value shown is another one but for rounding."""
+        if self.kind == "choice":
+            return bool(shown == value)
+        return math.isclose(shown, value, rel_tol=1e-9, abs_tol=1e-12)
+
     def text(self, value: Any) -> str:
         """Write a value for people."""
         if self.kind == "choice":

@@ -6,9 +6,7 @@ vanish in JupyterLab, so each one is caught and shown in the panel, and the last
 
 from __future__ import annotations
 
-import asyncio
 import base64
-import math
 import time
 from collections.abc import Callable, Iterator
 from functools import wraps
@@ -20,6 +18,7 @@ import ipywidgets as widgets
 
 from thermnet.explore.canvas import Canvas, png_of, svg_of
 from thermnet.explore.controls import Control
+from thermnet.explore.kernel_loop import kernel_loop as _kernel_loop
 from thermnet.explore.panel_html import cautions_html, facts_html, table_html
 from thermnet.explore.panel_style import NAMES_FOR_HANDLES, SHEET
 from thermnet.explore.session import Fact, Session
@@ -78,7 +77,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         self._rows: dict[str, Any] = {}
         self._quiet = False
         self._request = 0
-        self._drawn = 0.0
+        self._drawn, self._shown = 0.0, None
         self._touched = ("", 0.0)
         self._step: tuple[str, Any] | None = None
         self._work: dict[str, float] = {}
@@ -299,10 +298,17 @@ class Panel(widgets.VBox):  # type: ignore[misc]
     def _later(self, coming: Iterator[Any], picture: Any, request: int) -> None:
         """Go on when the messages that wait have been heard, unless they ask for another state."""
         loop = _kernel_loop()
-        if loop is None:  # nobody waits
-            self._go_on(coming, picture, request)
+        if loop is None:
+            self._to_the_end(coming, picture)
         else:
             loop.call_later(0.002, self._go_on, coming, picture, request)
+
+    @shown_if_it_fails
+    def _to_the_end(self, coming: Iterator[Any], picture: Any) -> None:
+        """Work out all pieces at once, where nobody waits."""
+        for grown in coming:
+            picture = grown
+        self._whole(picture)
 
     @shown_if_it_fails
     def _go_on(self, coming: Iterator[Any], picture: Any, request: int) -> None:
@@ -312,15 +318,20 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         try:
             grown = next(coming)
         except StopIteration:
-            self._draw(picture)
-            self._settle(picture)
+            self._whole(picture)
             return
         if grown is not picture and time.monotonic() - self._drawn > GROWS_EVERY:
             self._draw(grown)
         self._later(coming, grown, request)
 
+    def _whole(self, picture: Any) -> None:
+        """End with a whole picture, which may be on the screen already."""
+        if picture is not self._shown:
+            self._draw(picture)
+        self._settle(picture)
+
     def _draw(self, picture: Any) -> None:
-        session, self._drawn = self.session, time.monotonic()
+        session, self._drawn, self._shown = self.session, time.monotonic(), picture
         self.canvas.show(picture, session.baseline)
         image = self.canvas.element(session.describe(picture))
         light = "" if self.canvas.dark else " tn-light"
@@ -358,7 +369,7 @@ class Panel(widgets.VBox):  # type: ignore[misc]
                     if widget is None:
                         continue
                     # What a browser adds in rounding is no other value: sent back, it would pull the slider from under a quick hand.
-                    if not _same(widget.value, value):
+                    if not self.session.controls[name].same(widget.value, value):
                         widget.value = value
                     if widget.disabled != (name in asleep):
                         widget.disabled = name in asleep
@@ -385,22 +396,3 @@ class Panel(widgets.VBox):  # type: ignore[misc]
         data = base64.b64encode(content).decode("ascii")
         link = f'<a download="{escape(path.name)}" href="data:{kind};base64,{data}">download it</a>'
         self.say(f"Written to {escape(str(path.resolve()))}; or {link}.")
-
-
-def _same(shown: Any, value: Any) -> bool:
-    """Whether a control shows a value but for rounding."""
-    if isinstance(shown, str) or isinstance(value, str) or shown is None or value is None:
-        return bool(shown == value)
-    return math.isclose(shown, value, rel_tol=1e-9, abs_tol=1e-12)
-
-
-def _kernel_loop() -> asyncio.AbstractEventLoop | None:
-    """Loop of the kernel through which the browser is heard, or None where a panel is used without one."""
-    from IPython import get_ipython
-
-    if getattr(get_ipython(), "kernel", None) is None:
-        return None
-    try:
-        return asyncio.get_running_loop()
-    except RuntimeError:
-        return None
