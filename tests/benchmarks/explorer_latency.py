@@ -28,7 +28,7 @@ REST = 120
 SLIDERS = {
     "burst": ("burst_power", "sustained_power", "averaging_time", "ambient", "bond_line_um"),
     "stack": ("pipe_count", "pipe_diameter_mm", "chamber_thickness_mm", "ambient", "burst_power"),
-    "joint": ("clamp_force", "right_percent", "chip_bow_um", "void_fraction", "power"),
+    "joint": ("clamp_force", "right_percent", "chip_bow_um", "plate_bow_um", "power"),
     "firmware": ("on_2", "speed_3", "hysteresis", "sustained_power", "ambient"),
     "units": ("tol_interface_bond_line_percent", "others", "power", "ambient", "temperature_limit"),
 }

@@ -14,6 +14,7 @@ from PIL import Image
 import thermnet as tn
 from thermnet.design.load import load_text
 from thermnet.explore import EXPLORERS, open_session
+from thermnet.explore import canvas as canvas_module
 from thermnet.explore.canvas import SMALL, Canvas, png_of, svg_of
 from thermnet.explore.panel import Panel
 from thermnet.show.style import look
@@ -213,6 +214,22 @@ def test_moves_redraw_only_what_moves(name, dark):
     assert Image.open(io.BytesIO(first)).size == (canvas.scene.width, canvas.scene.height)
     drawn = np.asarray(canvas._agg.buffer_rgba())[:, :, :3]
     np.testing.assert_array_equal(np.asarray(Image.open(io.BytesIO(canvas.png()))), drawn)
+
+
+def test_same_pixels_are_packed_once(name, monkeypatch):
+    session, packed = open_session(name), []
+    canvas = Canvas(session.explorer)
+    own = canvas_module.png_bytes
+    monkeypatch.setattr(canvas_module, "png_bytes", lambda pixels, *rest: packed.append(1) or own(pixels, *rest))
+    canvas.show(session.picture())
+    first = canvas.element("one")
+    assert canvas.element("two") == first.replace('alt="one"', 'alt="two"')
+    assert len(packed) == 1
+    small = movable(session)[0]
+    session.set(**{small.name: other_value(small, session.state[small.name])})
+    canvas.show(session.picture())
+    assert canvas.element("one") != first
+    assert len(packed) == 2
 
 
 def test_images_of_axes_put_together_are_the_figure(name):

@@ -64,6 +64,7 @@ class Canvas:
         self.figure.title = explorer.title
         self._still: OrderedDict[Hashable, Any] = OrderedDict()
         self.backgrounds = 0
+        self._sent: tuple[Any, str] | None = None
 
     def show(self, picture: Any, baseline: Frozen | None = None) -> None:
         """Draw a picture, renewing what stays only where it has changed."""
@@ -100,11 +101,13 @@ class Canvas:
         return png_bytes(np.asarray(self._agg.buffer_rgba())[:, :, :3], compression)
 
     def element(self, alt: str) -> str:
-        """Give what was drawn last as an ``<img>`` element of fixed size."""
-        data = base64.b64encode(self.png()).decode("ascii")
+        """Give what was drawn last as an ``<img>`` element of fixed size; pixels as before are not packed again."""
+        pixels = np.asarray(self._agg.buffer_rgba())[:, :, :3]
+        if self._sent is None or not np.array_equal(self._sent[0], pixels):
+            self._sent = pixels.copy(), base64.b64encode(png_bytes(pixels)).decode("ascii")
         return (
             f'<img class="tn-picture" width="{self.scene.width}" height="{self.scene.height}" decoding="sync" '
-            f'alt="{escape(alt, quote=True)}" src="data:image/png;base64,{data}">'
+            f'alt="{escape(alt, quote=True)}" src="data:image/png;base64,{self._sent[1]}">'
         )
 
 
