@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from thermnet.design.design import Design
 from thermnet.explore import machine as shared
+from thermnet.explore.burst_explorer import levels_of
 from thermnet.explore.controls import Control, choice, of_parameter
 from thermnet.explore.session import Explorer, Fact, Kept, State, in_words
 from thermnet.firmware.mode import FanControl, FanTable, Mode
@@ -267,8 +268,11 @@ class FirmwareExplorer(Explorer):
     def _run(self, state: State, kept: Kept) -> FirmwarePicture:
         design, mode = self.design, self.mode_at(state)
         plant = design.plant(state["ambient"], mode.period)
+        met = kept.get("fan levels met", list[int])
+        plant.expect(level for level in met if level < plant.levels)
         load = kept.get(("load", state["load"]), lambda: shared.load_of(design, state["load"]))
         run = simulate(plant, mode, load, duration=60.0 * state["minutes"])
+        met[:] = levels_of(run, plant)
         chips, fans = tuple(run.channels["power"].labels), tuple(mode.fans)
         hot = [next(c.hot_spot for c in plant.machine.chips if c.name == chip) for chip in chips]
         junction = {limit.node: float(limit.value) for limit in run.limits if limit.kind == "junction"}
