@@ -214,6 +214,16 @@ def test_a_shape_that_is_not_normal_is_told():
     assert "capability study on real parts" in session.cautions(safe)[-1]
 
 
+def test_an_interval_that_settles_nothing_is_told():
+    session = open_session("units", samples=256)
+    for limit in np.arange(43.0, 45.1, 0.5):
+        session.set(temperature_limit=limit)
+        picture = session.picture()
+        told = any("do not settle" in text for text in session.cautions(picture))
+        assert told == (picture.answers["ppk_low"] < 4 / 3 < picture.answers["ppk_high"])
+    assert any("do not settle" in text for text in session.cautions(open_session("units", temperature_limit=43.5, samples=256).picture()))
+
+
 def test_a_unit_too_hot_to_touch_is_told():
     session = open_session("units", power=40.0)
     picture = session.picture()

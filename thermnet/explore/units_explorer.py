@@ -51,8 +51,9 @@ SHOWN_KINDS = ("junction", "skin", "battery")
 """Kinds of limits whose temperatures can be looked at."""
 
 STANDING = (
-    "Declared tolerances are assumptions, not factory data, and units count as one stable process: nothing here replaces a "
-    "capability study on real parts, a gauge study, or the agreement with the factory. "
+    "Declared tolerances are assumptions, not factory data; units count as one stable process, for which Cpk and Ppk are the same, "
+    "and intervals are those of as many units drawn at random. Nothing here replaces a capability study on real parts, a gauge "
+    "study, or the agreement with the factory. "
 ) + CAUTION
 
 
@@ -81,6 +82,9 @@ class UnitsExplorer(Explorer):
         power = self._promised(mode.value)
         options = [(_said(q), name) for name, q in self.limits.items()]
         options += [("power", POWER), *([("noise", NOISE)] if self._loud else [])]
+        # A regression on all tolerances needs twice as many units.
+        fewest = 2 * len(self.line.declared) + 2
+        samples = [n for n in SAMPLES if n >= fewest] or [1 << fewest.bit_length()]
         load = dataclasses.replace(shared.load_control(design), group=ASKED, label="Load of a run")
         noise = Control(name="noise_limit", label="Highest noise", group=LIMIT, kind="number", unit="dBA", low=15.0, high=65.0, step=0.5,
                         value=self._noise_limit(mode.value), doc="limit on the noise of a unit, where noise is looked at")  # fmt: skip
@@ -92,7 +96,7 @@ class UnitsExplorer(Explorer):
             Control(name="power", label="Power held or promised", group=ASKED, kind="number", value=power, unit="W", low=1.0,
                     high=float(np.ceil(0.2 * power) * 10.0), step=0.5 if power < 60 else 1.0,
                     doc="held by all chips together at rest; where power itself is looked at, the least that a unit must reach"),
-            dataclasses.replace(of_parameter(design, "ambient", "ambient", "Ambient", ASKED)),
+            of_parameter(design, "ambient", "ambient", "Ambient", ASKED),
             load, choice("minutes", "Length of a run", ASKED, [("1 min", 1), ("10 min", 10), ("30 min", 30)], 1, "length of the run"),
             Control(name="temperature_limit", label="Highest temperature", group=LIMIT, kind="number", unit="degC", low=30.0, high=125.0,
                     step=0.5, value=float(first.value), doc="limit on the temperature looked at; the design's own at first"),
@@ -103,7 +107,7 @@ class UnitsExplorer(Explorer):
                    "parameter whose mean has drifted off the value drawn"),
             Control(name="drift_percent", label="Moved by, of its declared tolerance", group=LINE, kind="number", unit="%", value=0.0, low=-100.0,
                     high=100.0, step=5.0, doc="how far the mean stands off the drawn value; 50 % is one and a half sigma"),
-            choice("samples", "Units simulated", LINE, [(f"{n}", n) for n in SAMPLES], 512, "units drawn and solved, always the same ones"),
+            choice("samples", "Units simulated", LINE, [(f"{n}", n) for n in samples], samples[min(1, len(samples) - 1)], "units drawn and solved, always the same ones"),
             Control(name="measured", label="Parts measured", group=LINE, kind="count", value=30, low=10, high=300, step=1,
                     doc="size of a real sample: how far its Cpk could be off by chance"),
         )  # fmt: skip
@@ -196,8 +200,12 @@ class UnitsExplorer(Explorer):
                 f"No unit of {count} misses the limit: the figure per million is the normal curve carried on beyond the last unit; "
                 f"counting alone would allow {millions(answers['fail_high_ppm'])}."
             )
-        if picture.whole and answers["ppk_high"] - answers["ppk_low"] > 0.3:
-            found.append("The interval of the Cpk is wide: simulate more units before two states are told apart by it.")
+        low, high = answers["ppk_low"], answers["ppk_high"]
+        if picture.whole and low < capability.CAPABLE < high:
+            found.append(
+                f"The interval of the Cpk, {low:.2f} to {high:.2f}, takes in {capability.CAPABLE:.2f}: {count} units do not settle on which "
+                "side of it the line is; more units do."
+            )
         if state["output"] in self.limits and self.limits[state["output"]].kind == "skin":
             found += shared.skin_cautions({f"the hottest unit's {picture.what}": (float(picture.values.max()), float(picture.need.upper or 0.0))})
         return (*found, STANDING)
