@@ -98,11 +98,11 @@ class Canvas:
 
     def png(self, compression: int = 1) -> bytes:
         """Give what was drawn last as a PNG file."""
-        return png_bytes(np.asarray(self._agg.buffer_rgba())[:, :, :3], compression)
+        return png_bytes(np.asarray(self._agg.buffer_rgba()), compression)
 
     def element(self, alt: str) -> str:
         """Give what was drawn last as an ``<img>`` element of fixed size; pixels as before are not packed again."""
-        pixels = np.asarray(self._agg.buffer_rgba())[:, :, :3]
+        pixels = np.asarray(self._agg.buffer_rgba())
         if self._sent is None or not np.array_equal(self._sent[0], pixels):
             self._sent = pixels.copy(), base64.b64encode(png_bytes(pixels)).decode("ascii")
         return (
@@ -122,9 +122,9 @@ def _inked(pixels: Any) -> tuple[int, int, Any] | None:
 
 
 def png_bytes(pixels: Any, compression: int = 1) -> bytes:
-    """Write pixels (rows, columns, 3) of 8 bits as a PNG file."""
+    """Write opaque pixels (rows, columns, 4) of 8 bits as a PNG file."""
     stream = io.BytesIO()
-    Image.fromarray(pixels).save(stream, format="PNG", compress_level=compression)
+    Image.fromarray(pixels).convert("RGB").save(stream, format="PNG", compress_level=compression)
     return stream.getvalue()
 
 
