@@ -97,7 +97,7 @@ def announce() -> None:
         often = "once on this machine"
     else:
         return
-    print(f"thermnet: compiling its numerical core, {often} (about 20 s) ...", file=sys.stderr, flush=True)  # noqa: T201
+    print(f"thermnet: compiling its numerical core, {often} (about half a minute) ...", file=sys.stderr, flush=True)  # noqa: T201
 
 
 def simulate(
