@@ -36,10 +36,10 @@ class UnitsScene(Scene):
         self.histogram = figure.add_axes((0.055, 0.215, 0.455, 0.70), title="Share of the units, %")
         self.shares = figure.add_axes((0.735, 0.375, 0.155, 0.54))
         self.index = figure.add_axes((0.655, 0.085, 0.315, 0.135))
-        self.past = self.line(self.histogram, "grey", "-", 1.6)
         self.past_limit = self.before(self.histogram)
         self.good = self.bars(self.histogram, "blue", "")
         self.bad = self.bars(self.histogram, "orange", "///")
+        self.past = self.line(self.histogram, "grey", "-", 1.6)  # over the bars, which would hide half of it
         self.curve = self.line(self.histogram, "ink", "-", 1.6)
         self.limit = self.line(self.histogram, "orange", (0, (6, 2)), 2.0)
         self.drawn = self.line(self.histogram, "ink", (0, (1, 1.2)), 1.6)
@@ -102,7 +102,7 @@ class UnitsScene(Scene):
         part = 100.0 / picture.values.size
         heights = picture.counts * part
         tops = [float(histogram(p.values, picture.width)[1].max()) * 100.0 / p.values.size for p in pictures]
-        self.limits(self.histogram, 0.0, calm_top(1.15 * max(tops), 5.0 if max(tops) < 40 else 20.0))
+        self.limits(self.histogram, 0.0, calm_top(1.1 * max(tops), 10.0 if max(tops) < 40 else 20.0))
         middles = 0.5 * (picture.edges[:-1] + picture.edges[1:])
         out = middles > limit if need.upper is not None else middles < limit
         for bars, which in ((self.good, ~out), (self.bad, out)):
@@ -144,7 +144,7 @@ class UnitsScene(Scene):
         entries: list[tuple[str, dict[str, Any]]] = [
             ("within the limit", {"color": c["blue"], "linestyle": "-", "linewidth": 5}),
             ("outside it", {"color": c["orange"], "linestyle": "-", "linewidth": 5}),
-            ("fitted normal" if picture.normal else "normal, does not fit",
+            ("fitted normal" if picture.normal else "not normal",
              {"color": self.curve.get_color(), "linestyle": self.curve.get_linestyle()}),
             ("machine as drawn", {"color": c["ink"], "linestyle": (0, (1, 1.2))}),
         ]  # fmt: skip
@@ -184,7 +184,7 @@ class UnitsScene(Scene):
         ends = [0.0, 2.2, *((low, high, least, most) if known else ())]
         if before is not None and np.isfinite(before.answers["ppk"]):
             ends += [float(before.answers["ppk_low"]), float(before.answers["ppk_high"])]
-        self.index.set_xlim(-calm_top(-min(ends), 0.5) if min(ends) < 0 else 0.0, calm_top(max(ends), 0.5 if max(ends) < 4 else 2.0))
+        self.index.set_xlim(-calm_top(-min(ends), 1.0) if min(ends) < 0 else 0.0, calm_top(max(ends), 1.0 if max(ends) < 4 else 2.0))
         for line, words, at in zip(self.marks, self.mark_words, MARKS, strict=True):
             line.set_data([at, at], [-0.5, 2.5])
             # Names of marks that lie close together would run into each other: the first one says where they are.
@@ -215,7 +215,7 @@ def span(pictures: list[UnitsPicture]) -> tuple[float, float]:
         highs.append(max(points) + room)
     wide = max(max(highs) - min(lows), 1e-3)
     size = 10.0 ** np.floor(np.log10(wide))
-    step = size * (0.5 if wide < 2 * size else 1.0 if wide < 5 * size else 2.0)
+    step = size * (0.5 if wide < 2 * size else 1.0 if wide < 4 * size else 2.0)
     return float(step * np.floor(min(lows) / step)), float(step * np.ceil(max(highs) / step))
 
 
