@@ -165,40 +165,57 @@ def _law_heat(compiled: CompiledNetwork, at_a: Array, at_b: Array) -> Array:
 
 
 def phi_stacks(matrices: Array, step: float, keep: int) -> Array:
-    """``phi_0 .. phi_3`` of stacks (s, x, x) for steps h, h/2 ...: (4, s, keep, x, x).
+    """``phi_0, h phi_1, h^2 phi_2, h^3 phi_3`` of ``h A`` for stacks (s, x, x) of A and h = step, step/2 ...: (4, keep, s, x, x).
 
-    See :func:`thermnet.solve.propagator.phi_functions`.  The number of halvings is that of each matrix alone, so that a
-    machine's propagators do not depend on which others share its stack.
+    See :func:`thermnet.solve.propagator.phi_functions`; with the powers of h in them the doubling needs fewest passes.
+    The number of halvings is that of each matrix alone, so that a machine's propagators do not depend on which others
+    share its stack.
     """
     samples, size = matrices.shape[:2]
     norms = np.abs(matrices).sum(axis=2).max(axis=1) * step
     needed = np.where(norms > 0.5, np.ceil(np.log2(np.maximum(norms, 1e-300) / 0.5)), 0).astype(int)
     halvings = np.maximum(keep - 1, needed)
-    found = np.empty((4, samples, keep, size, size))
+    found = np.empty((4, keep, samples, size, size))
+    diagonal = np.arange(size)
     for count in np.unique(halvings):
         rows = np.flatnonzero(halvings == count)
-        identity = np.broadcast_to(np.eye(size), (rows.size, size, size))
-        z = matrices[rows] * (step / 2.0 ** int(count))
-        diagonal = np.arange(size)
-        phi3 = identity / math.factorial(TERMS + 3)
+
+        def room(left: int, wanted: int = rows.size) -> Array:
+            return found[:, left] if left < keep and wanted == samples else np.empty((4, wanted, size, size))
+
+        h = step / 2.0 ** int(count)
+        z = matrices[rows] * h
+        made = room(int(count))
+        three, spare = np.zeros_like(z), np.empty_like(z)
+        three[:, diagonal, diagonal] = 1.0 / math.factorial(TERMS + 3)
         for k in range(TERMS - 1, -1, -1):
-            phi3 = z @ phi3
-            phi3[:, diagonal, diagonal] += 1.0 / math.factorial(k + 3)
-        phi2 = z @ phi3
-        phi2[:, diagonal, diagonal] += 0.5
-        phi1 = z @ phi2
-        phi1[:, diagonal, diagonal] += 1.0
-        phi0 = z @ phi1
-        phi0[:, diagonal, diagonal] += 1.0
+            np.matmul(z, three, out=spare)
+            three, spare = spare, three
+            three[:, diagonal, diagonal] += 1.0 / math.factorial(k + 3)
+        made[3] = three
+        for k, own in ((2, 0.5), (1, 1.0), (0, 1.0)):
+            np.matmul(z, made[k + 1], out=made[k])
+            made[k][:, diagonal, diagonal] += own
+        for k in (1, 2, 3):
+            made[k] *= h**k
         for left in range(int(count), -1, -1):
-            if left < keep:
-                for target, value in zip(found, (phi0, phi1, phi2, phi3), strict=True):
-                    target[rows, left] = value
+            if left < keep and rows.size < samples:
+                found[:, left, rows] = made
             if left:
-                phi3 = (phi1 @ phi2 + 2.0 * phi3 + phi2) / 8.0
-                phi2 = (phi1 @ phi1 + 2.0 * phi2) / 4.0
-                phi1 = (phi0 @ phi1 + phi1) / 2.0
-                phi0 = phi0 @ phi0
+                # Over twice the step.
+                zero, one, two, three = made
+                made = room(left - 1)
+                np.matmul(zero, zero, out=made[0])
+                np.matmul(zero, one, out=made[1])
+                made[1] += one
+                np.matmul(one, one, out=made[2])
+                made[2] += two
+                made[2] += two
+                np.matmul(one, two, out=made[3])
+                made[3] += np.multiply(two, h, out=spare)
+                made[3] += three
+                made[3] += three
+                h *= 2.0
     return found
 
 
@@ -213,16 +230,16 @@ def fill_propagators(
     """
     nx, quick, steps = matrix.shape[1], correct.shape[2], propagate.shape[1]
     h = (period / 2.0 ** np.arange(steps))[:, None, None]
-    phi0, phi1, phi2, phi3 = phi_stacks(matrix, period, steps)
+    zero, one, two, three = np.swapaxes(phi_stacks(matrix, period, steps), 1, 2)
     drive, out_x, out_u = drive[:, None], out_x[:, None, None, :], out_u[:, None, None, :]
     fast = np.ascontiguousarray(drive[..., :quick])
-    first = h * np.swapaxes(phi1 @ drive, -1, -2)
-    propagate[:, :, :nx, :nx], propagate[:, :, nx : nx + quick, :nx] = np.swapaxes(phi0, -1, -2), first[:, :, :quick]
-    hold[:, :, :, :nx], correct[:, :, :, :nx] = first[:, :, quick:], h * np.swapaxes(phi2 @ fast, -1, -2)
-    out = (h * h * (out_x @ phi2 @ drive) + h * out_u)[:, :, 0]
-    propagate[:, :, :nx, nx] = (h * (out_x @ phi1))[:, :, 0]
+    first = np.swapaxes(one @ drive, -1, -2)
+    propagate[:, :, :nx, :nx], propagate[:, :, nx : nx + quick, :nx] = np.swapaxes(zero, -1, -2), first[:, :, :quick]
+    hold[:, :, :, :nx], correct[:, :, :, :nx] = first[:, :, quick:], np.swapaxes(two @ fast, -1, -2) / h
+    out = (out_x @ two @ drive + h * out_u)[:, :, 0]
+    propagate[:, :, :nx, nx] = (out_x @ one)[:, :, 0]
     propagate[:, :, nx : nx + quick, nx], hold[:, :, :, nx] = out[:, :, :quick], out[:, :, quick:]
-    correct[:, :, :, nx] = (h * h * (out_x @ phi3 @ fast) + 0.5 * h * out_u[..., :quick])[:, :, 0]
+    correct[:, :, :, nx] = (out_x @ three @ fast / h + 0.5 * h * out_u[..., :quick])[:, :, 0]
 
 
 class Stacks(NamedTuple):

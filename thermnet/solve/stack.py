@@ -41,7 +41,7 @@ class Stack:
         self.law_reference = self._references(first)
         self.law_value = np.concatenate([self.law_parameters, self.law_reference[:, :, None]], axis=2)
         self.sample = -1
-        self._met: list[int] = []
+        self._met: dict[int, tuple[list[int], list[int]]] = {}
         self.slot_of_level = np.full(template.levels, -1, dtype=np.int64)
         self.used = 0
         self._allocate(FIRST_SLOTS)
@@ -93,25 +93,25 @@ class Stack:
         """Hold the propagators of another sample, at all levels that any sample before has met."""
         self.sample, self.used = sample, 0
         self.slot_of_level[:] = -1
-        lines: dict[int, list[int]] = {}
-        for level in self._met:
-            lines.setdefault(int(self.template.line(level)[0][0]), []).append(level)
-        for levels in lines.values():
-            self._build(levels)
+        for levels, places in self._met.values():
+            self._build(levels, places)
 
     def provide(self, level: int) -> None:
         """Build the propagators of a level for the sample held."""
-        self._met.append(level)
-        self._build([level])
+        line, place = self.template.line(level)
+        levels, places = self._met.setdefault(int(line[0]), ([], []))
+        levels.append(level)
+        places.append(place)
+        self._build([level], [place])
 
-    def _build(self, levels: list[int]) -> None:
-        """Build the propagators of some levels of one line for the sample held."""
+    def _build(self, levels: list[int], places: list[int]) -> None:
+        """Build the propagators of some levels of one line, given by their places on it too, for the sample held."""
         t, sample, count = self.template, self.sample, len(levels)
         while self.used + count > self.propagate.shape[0]:
             self._allocate(2 * self.propagate.shape[0])
         slots = slice(self.used, self.used + count)
         line, _ = self._line(levels[0])
-        compiled = batch.picked(line, ([t.line(level)[1] for level in levels], sample))
+        compiled = batch.picked(line, (places, sample))
         references = np.repeat(self.law_reference[sample][:, None], count, axis=1)
         found = batch.condensed_stacks(compiled, references)
         columns = t.input_columns
