@@ -245,7 +245,8 @@ def fill_propagators(
 class Stacks(NamedTuple):
     """Heat balances of many machines, massless nodes eliminated; see :class:`thermnet.solve.propagator.Condensed`.
 
-    Shapes (s, x, x), (s, x, n + b), (s, x), (s, n + b), (s, z, x), (s, z, n + b).
+    The inputs u are heat into some nodes, then boundary temperatures: shapes (s, x, x), (s, x, u), (s, x), (s, u),
+    (s, z, x), (s, z, u).
     """
 
     matrix: Array
@@ -256,20 +257,27 @@ class Stacks(NamedTuple):
     massless_u: Array
 
 
-def condensed_stacks(compiled: CompiledNetwork, law_reference: Array) -> Stacks:
-    """Eliminate the massless nodes of all samples; ``law_reference`` is (k, s).
+def condensed_stacks(compiled: CompiledNetwork, law_reference: Array, heat_rows: NDArray[np.int64]) -> Stacks:
+    """Eliminate the massless nodes of all samples.
+
+    Parameters
+    ----------
+    law_reference : (k, s) W/K at which law links are held
+    heat_rows : rows of the nodes that heat goes into
 
     Raises
     ------
     NetworkError
         A massless node is left without any heat path (its name is given).
     """
-    n, b, samples = compiled.size, len(compiled.boundaries), _samples(compiled)
+    n, samples = compiled.size, _samples(compiled)
     transport = transports(compiled, law_reference)
     out = outflows(compiled, law_reference)
     positive = np.all(compiled.capacity > 0, axis=-1) if compiled.capacity.ndim > 1 else compiled.capacity > 0
     active, massless = np.flatnonzero(positive), np.flatnonzero(~positive)
-    drive = np.concatenate([np.broadcast_to(np.eye(n), (samples, n, n)), -transport[:, :, n:]], axis=2)
+    into = np.zeros((n, heat_rows.size))
+    into[heat_rows, np.arange(heat_rows.size)] = 1.0
+    drive = np.concatenate([np.broadcast_to(into, (samples, *into.shape)), -transport[:, :, n:]], axis=2)
     inner = transport[:, :, :n]
     capacity = np.broadcast_to(compiled.capacity[active].T, (samples, active.size))
     kxx, kxz = inner[:, active][:, :, active], inner[:, active][:, :, massless]
@@ -279,14 +287,15 @@ def condensed_stacks(compiled: CompiledNetwork, law_reference: Array) -> Stacks:
         name = compiled.nodes[massless[lonely[0, 1]]]
         raise NetworkError(f"massless node {name!r} has no heat path at this operating point")
     if massless.size:
-        zx = np.asarray(np.linalg.solve(kzz, -kzx), dtype=np.float64)
-        zu = np.asarray(np.linalg.solve(kzz, drive[:, massless]), dtype=np.float64)
+        both = np.asarray(np.linalg.solve(kzz, np.concatenate([-kzx, drive[:, massless]], axis=2)), dtype=np.float64)
+        zx, zu = both[:, :, : active.size], both[:, :, active.size :]
     else:
-        zx, zu = np.zeros((samples, 0, active.size)), np.zeros((samples, 0, n + b))
+        zx, zu = np.zeros((samples, 0, active.size)), np.zeros((samples, 0, drive.shape[2]))
     matrix = -(kxx + kxz @ zx) / capacity[:, :, None]
     inputs = (drive[:, active] - kxz @ zu) / capacity[:, :, None]
-    out_x = out[:, active] + np.einsum("sz,szx->sx", out[:, massless], zx)
-    out_u = np.concatenate([np.zeros((samples, n)), out[:, n:]], axis=1) + np.einsum("sz,szu->su", out[:, massless], zu)
+    out_z = out[:, None, massless]
+    out_x = out[:, active] + (out_z @ zx)[:, 0]
+    out_u = np.concatenate([np.zeros((samples, heat_rows.size)), out[:, n:]], axis=1) + (out_z @ zu)[:, 0]
     return Stacks(matrix, inputs, out_x, out_u, zx, zu)
 
 

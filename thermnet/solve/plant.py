@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -377,19 +376,13 @@ class Plant:
                 for level in own:
                     self.systems[level] = project(self.compiled(level), self.law_reference, self.basis, self.heat_rows)
                 continue
-            found = batch.condensed_stacks(some, np.repeat(self.law_reference[:, None], len(own), axis=1))
-            massless, columns = np.flatnonzero(self.compiled(own[0]).capacity == 0), self.input_columns
+            found = batch.condensed_stacks(some, np.repeat(self.law_reference[:, None], len(own), axis=1), self.heat_rows)
+            massless = np.flatnonzero(self.compiled(own[0]).capacity == 0)
             for k, level in enumerate(own):
                 self.systems[level] = Level(
-                    found.matrix[k], found.inputs[k][:, columns], massless, found.massless_x[k], found.massless_u[k][:, columns],
-                    found.out_x[k], found.out_u[k][columns],
+                    found.matrix[k], found.inputs[k], massless, found.massless_x[k], found.massless_u[k], found.out_x[k],
+                    found.out_u[k],
                 )  # fmt: skip
-
-    @cached_property
-    def input_columns(self) -> NDArray[np.int64]:
-        """Columns of the heat inputs and boundaries among all nodes and boundaries."""
-        nodes = len(self.nodes)
-        return np.concatenate([self.heat_rows, np.arange(nodes, nodes + len(self.boundaries))])
 
     def _refuse_laws_that_follow_fans(self, compiled: CompiledNetwork) -> None:
         """The kernel holds one row of numbers per law, for all fan levels; a link may follow the fans, a law not."""

@@ -113,12 +113,11 @@ class Stack:
         line, _ = self._line(levels[0])
         compiled = batch.picked(line, (places, sample))
         references = np.repeat(self.law_reference[sample][:, None], count, axis=1)
-        found = batch.condensed_stacks(compiled, references)
-        columns = t.input_columns
+        found = batch.condensed_stacks(compiled, references, t.heat_rows)
         batch.fill_propagators(
-            self.propagate[slots], self.correct[slots], self.hold[slots], found.matrix, found.inputs[:, :, columns],
-            found.out_x, found.out_u[:, columns], t.period,
-        )
+            self.propagate[slots], self.correct[slots], self.hold[slots], found.matrix, found.inputs, found.out_x, found.out_u,
+            t.period,
+        )  # fmt: skip
         self.slot_of_level[levels] = np.arange(self.used, self.used + count)
         self.used += count
 
