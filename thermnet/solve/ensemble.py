@@ -52,7 +52,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 CHUNK_BYTES = 128 * 2**20
-"""Memory for the propagators of the samples in work at a time, per thread."""
+"""Memory for the networks of the samples in work at a time, per thread."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,10 +219,11 @@ def run_ensemble(
 
 
 def chunk_size(task: Task) -> int:
-    """Samples solved together: as many as fit the memory set aside for their propagators at a dozen fan levels."""
-    t = task.template
-    one = 12 * kernel.SUBDIVISIONS * 8 * sum(int(np.prod(shape)) for shape in t.shapes().values())
-    return int(np.clip(CHUNK_BYTES // one, 4, 128))
+    """Samples solved together: an eighth of all, so that threads share the work, as far as their networks fit the memory set aside."""
+    network = task.template.compiled(task.template.levels - 1)
+    numbers = sum(a.size for a in (network.capacity, network.link_conductance, network.law_parameters, network.stream_rate))
+    one = 8 * numbers * task.template.line(0)[0].size
+    return int(np.clip(task.samples // 8, 16, np.clip(CHUNK_BYTES // one, 16, 512)))
 
 
 def trace_times(task: Task) -> Array:

@@ -76,8 +76,8 @@ class Work:
         )  # fmt: skip
 
     def chunk(self, task: Task) -> int:
-        """Units solved together; follows from the machine alone, so that results do not depend on who works."""
-        return AT_REST if self.steady else chunk_size(task)
+        """Units solved together; follows from the machine and how many there are, so that results do not depend on who works."""
+        return AT_REST if self.steady else chunk_size(replace(task, samples=self.samples))
 
 
 @dataclass
