@@ -201,7 +201,7 @@ class Design:
         traces : node names, ``power.<chip>`` or ``fan_speed.<fan>``
             Histories to keep, every ``trace_period`` s; everything else is streamed into scalar outputs.
         workers : int, optional
-            Threads; all cores if left out.  Results do not depend on it.
+            Threads; one more than cores if left out.  Results do not depend on it.
 
         Returns
         -------
