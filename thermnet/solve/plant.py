@@ -117,13 +117,17 @@ class Plant:
     def compiled(self, level: int) -> CompiledNetwork:
         """Compiled network of one level."""
         if level not in self._singles:
-            levels, place = self.line(level)
-            first = int(levels[0])
-            if first not in self._lines:
-                self._lines[first] = self.machine.assemble(self.speeds(levels))
-            line = self._lines[first]
+            line, place = self._network(level)
             self._singles[level] = line.select(place) if line.batch_shape else line
         return self._singles[level]
+
+    def _network(self, level: int) -> tuple[CompiledNetwork, int]:
+        """Network of all levels on a level's line, and its place on it."""
+        levels, place = self.line(level)
+        first = int(levels[0])
+        if first not in self._lines:
+            self._lines[first] = self.machine.assemble(self.speeds(levels))
+        return self._lines[first], place
 
     # -- laws and inputs -----------------------------------------------------------------------------------
 
@@ -368,8 +372,7 @@ class Plant:
             lines.setdefault(int(self.line(level)[0][0]), []).append(level)
         for own in lines.values():
             places = [self.line(level)[1] for level in own]
-            self.compiled(own[0])
-            line = self._lines[int(self.line(own[0])[0][0])]
+            line, _ = self._network(own[0])
             some = batch.picked(line if line.batch_shape else batch.spread(line, (1,)), places)
             self._refuse_laws_that_follow_fans(some)
             if self.basis is not None:

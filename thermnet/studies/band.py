@@ -136,7 +136,8 @@ def time_band(
 
     def answers(chunk: slice) -> Array:
         held = HeldUnits(task, chunk, split)
-        return np.array([[held.time_to_limit(i, p, last) for i in range(held.count)] for p in powers])
+        # Unit by unit, as only one unit's propagators are held at a time.
+        return np.array([[held.time_to_limit(i, p, last) for p in powers] for i in range(held.count)]).T
 
     return Band(parameters, _in_chunks(task, answers, workers, progress))
 
